@@ -1,0 +1,1 @@
+"""Talks to the shell."""

@@ -1,0 +1,65 @@
+"""A number with its standard error, from independent batches."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t as student_t
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Value and standard error, elementwise.
+
+    Attributes
+    ----------
+    value : (...) float
+        NaN where undefined.
+    standard_error : (...) float
+        Of `value`, from batches; NaN where undefined.
+    batches : int
+        Number of independent batches behind the standard error.
+    reason : (...) str
+        Why an element is undefined; empty where it is defined.
+    """
+
+    value: Array
+    standard_error: Array
+    batches: int
+    reason: NDArray[np.str_]
+
+    def interval(self, level: float = 0.95) -> tuple[Array, Array]:
+        """Two-sided confidence interval at `level` (Student t, batches - 1 degrees of freedom)."""
+        half = student_t.ppf(0.5 + level / 2, self.batches - 1) * self.standard_error
+        return self.value - half, self.value + half
+
+
+def jackknife(
+    evaluate: Callable[[Array], Array], batches: Array
+) -> tuple[Array, Array]:
+    """Value and standard error of a function of the mean over batches.
+
+    Delete-one jackknife (Quenouille 1956, Tukey 1958):
+    se^2 = (B-1)/B * sum_i (f(mean without i) - mean of those)^2.
+
+    Parameters
+    ----------
+    evaluate : callable
+        Maps an averaged array (...) to an array of values (may hold NaN).
+    batches : (batch, ...) float
+
+    Returns
+    -------
+    value, standard_error : arrays as `evaluate` returns
+    """
+    count = len(batches)
+    mean = batches.mean(axis=0)
+    value = np.asarray(evaluate(mean))
+    left_out = np.stack([evaluate((count * mean - one) / (count - 1)) for one in batches])
+    spread = left_out - left_out.mean(axis=0)
+    return value, np.sqrt((count - 1) / count * (spread**2).sum(axis=0))

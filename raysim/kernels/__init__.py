@@ -1,0 +1,1 @@
+"""Hot loops: the only place that knows numba."""

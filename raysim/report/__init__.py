@@ -1,0 +1,1 @@
+"""Shows results; never computes acoustics."""

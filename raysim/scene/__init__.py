@@ -1,0 +1,1 @@
+"""What the room is: reading, checking and describing it."""

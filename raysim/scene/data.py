@@ -1,0 +1,219 @@
+"""The scene as frozen data: what the room is.
+
+Coordinates are metres, z up. A tape-measured room has x from the left wall, y from the front
+wall; facing the front wall, x grows to the right, so its axes are left-handed in space. A mesh
+keeps the axes of its modeller, which are right-handed. Acoustics does not care; words such as
+'left', azimuths and drawings do, and take it from `Scene.handedness`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.air import Climate
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True)
+class Material:
+    """What a surface does to sound, per band of the scene.
+
+    Attributes
+    ----------
+    absorption, scattering : (bands,) float
+        Random-incidence absorption coefficient (ISO 354) and scattering coefficient (ISO 17497-1).
+    absorption_low, absorption_high : (bands,) float
+        Range within which the absorption is believed to lie.
+    source : str
+        Where the numbers come from: a publication, 'from memory', 'judgement', 'given in the scene'.
+    """
+
+    name: str
+    absorption: Array
+    scattering: Array
+    absorption_low: Array
+    absorption_high: Array
+    source: str
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Triangles that bound the air. Normals by the right-hand rule of the stored axes point
+    into the air.
+
+    Attributes
+    ----------
+    vertices : (n, 3) float, m
+    triangles : (m, 3) int
+    surface : (m,) int
+        Index into `Scene.surfaces`.
+    facet : (m,) int
+        Index into `Scene.facets`.
+    sheet : (m,) bool
+        One side of a free-standing sheet; the other side is a triangle of opposite winding at
+        the same place.
+    """
+
+    vertices: Array
+    triangles: Ints
+    surface: Ints
+    facet: Ints
+    sheet: Bools
+
+    @cached_property
+    def corners(self) -> Array:
+        """(m, 3, 3) float: triangle, corner, axis."""
+        return self.vertices[self.triangles]
+
+    @cached_property
+    def areas(self) -> Array:
+        """(m,) float, m2."""
+        a, b, c = self.corners.transpose(1, 0, 2)
+        return np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2)
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A named part of the boundary with one material (index into `Scene.materials`).
+
+    `owner` is 'room' or the name of the object it belongs to.
+    """
+
+    name: str
+    material: int
+    owner: str = "room"
+
+
+@dataclass(frozen=True)
+class Facet:
+    """Connected coplanar triangles of one surface, with a frame in which walls are drawn.
+
+    Attributes
+    ----------
+    name : str
+        The surface's name, with a number where the surface has several facets ('desk 2').
+    surface : int
+    origin : (3,) float
+        Lower left corner of the bounding rectangle as seen from inside.
+    u, v, normal : (3,) float
+        Unit vectors: u to the right and v up as seen from inside, normal into the air.
+        On floors v points to the front of the room, on ceilings too.
+    size : (2,) float
+        Extent along u and v, m.
+    area : float, m2
+    outline : tuple of (k, 2) float
+        Closed boundary loops in (u, v), outer first, then holes; last point not repeated.
+    """
+
+    name: str
+    surface: int
+    origin: Array
+    u: Array
+    v: Array
+    normal: Array
+    size: Array
+    area: float
+    outline: tuple[Array, ...]
+
+    def to_plane(self, points: Array) -> Array:
+        """(..., 3) points to (..., 2) coordinates (u, v) in m."""
+        return np.stack([(points - self.origin) @ self.u, (points - self.origin) @ self.v], axis=-1)
+
+
+@dataclass(frozen=True)
+class Source:
+    """A loudspeaker's acoustic centre. `aim` is a unit vector; omnidirectional sources ignore it."""
+
+    name: str
+    position: Array
+    aim: Array
+    level_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class Receiver:
+    """A listener: position, facing (unit vector) and half-widths of the zone the head moves in."""
+
+    name: str
+    position: Array
+    facing: Array
+    zone: Array = field(default_factory=lambda: np.full(3, 0.15))
+
+
+@dataclass(frozen=True)
+class Scene:
+    """All that is known of the room.
+
+    Attributes
+    ----------
+    bands_hz : tuple of float
+        Nominal octave labels (IEC 61260-1).
+    volume : float
+        Enclosed air, objects taken off, m3.
+    front : (3,) float
+        Horizontal unit vector that a listener at the seat faces.
+    handedness : int
+        +1 right-handed axes (meshes), -1 left-handed (tape-measured rooms).
+    notes : tuple of str
+        What reading the scene guessed, repaired or assumed, one sentence each.
+    warnings : tuple of str
+        What a careful reader would ask about, one sentence each.
+    text : str
+        The scene file as read.
+    path : str
+        Name of the scene file without folder.
+    mesh_sha256 : str
+        Digest of vertices, triangles and surfaces as used.
+    """
+
+    title: str
+    mesh: Mesh
+    surfaces: tuple[Surface, ...]
+    facets: tuple[Facet, ...]
+    materials: tuple[Material, ...]
+    sources: tuple[Source, ...]
+    receivers: tuple[Receiver, ...]
+    climate: Climate
+    bands_hz: tuple[float, ...]
+    volume: float
+    front: Array
+    handedness: int
+    notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    text: str = ""
+    path: str = ""
+    mesh_sha256: str = ""
+
+    @cached_property
+    def area(self) -> float:
+        """Total area of all surfaces, m2."""
+        return float(self.mesh.areas.sum())
+
+    @cached_property
+    def absorption(self) -> Array:
+        """(triangles, bands) absorption coefficient of each triangle."""
+        return self._per_triangle("absorption")
+
+    @cached_property
+    def scattering(self) -> Array:
+        """(triangles, bands) scattering coefficient of each triangle."""
+        return self._per_triangle("scattering")
+
+    def right_of(self, facing: Array) -> Array:
+        """Horizontal unit vector to the right hand of someone facing `facing`."""
+        side = self.handedness * np.cross(facing, UP)
+        return np.asarray(side / np.linalg.norm(side))
+
+    def _per_triangle(self, quantity: str) -> Array:
+        per_material = np.stack([getattr(m, quantity) for m in self.materials])
+        per_surface = per_material[[s.material for s in self.surfaces]]
+        return np.asarray(per_surface[self.mesh.surface])
