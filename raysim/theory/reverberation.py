@@ -101,9 +101,10 @@ def eyring_range(
 ) -> tuple[Array, Array]:
     """Factors by which the decay time may be shorter and longer, (bands,) each.
 
-    For what is not known of the absorption. Each row (a material) moves alone to the end of its range; the logarithms of the changes are
-    added as squares, for errors of different materials are independent. That is narrower than
-    all materials at their worst together, which would be believed of no room.
+    For what is not known of the absorption: each row (a material) moves alone to the end of its
+    range; the logarithms of the changes are added as squares, for errors of different materials
+    are independent. That is narrower than all materials at their worst together, which would be
+    believed of no room.
 
     Parameters
     ----------
