@@ -1,0 +1,241 @@
+"""Curves over time and band, with what is uncertain as a tint or whisker around them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from raysim.bands import band_name
+from raysim.report import style
+from raysim.report.drawings import NumberedPath
+
+Array = NDArray[np.float64]
+
+DEEPEST_DB = -60.0
+SHOWN_LEVEL_DB = (-32.0, 3.0)
+SAME_ARRIVAL_MS, SAME_LEVEL_DB = 0.25, 0.8
+BAND_SPREAD = 0.11
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A named line with its standard error, both (n,); NaN leaves a gap."""
+
+    name: str
+    value: Array
+    standard_error: Array
+
+
+def draw_decay(
+    axes: Axes, time_s: Array, curves: Sequence[Curve], title: str, doubt: str = ""
+) -> None:
+    """Backward-integrated level in dB over time, one line a source; `doubt` greys the panel."""
+    end = 0.0
+    for index, curve in enumerate(curves):
+        look = style.look(index)
+        _line(axes, 1e3 * time_s, curve, look)
+        reached = np.flatnonzero(curve.value > DEEPEST_DB)
+        end = max(end, float(time_s[reached[-1]]) if len(reached) else 0.0)
+    for level in (-5.0, -25.0):
+        axes.axhline(level, color=style.QUIET, linewidth=0.6, dashes=(2, 2), zorder=1)
+    axes.set_xlim(0, 1e3 * end or None)
+    axes.set_ylim(DEEPEST_DB, 2)
+    _label(axes, title, "time after the direct sound, ms", "level, dB")
+    _grey(axes, doubt)
+
+
+def draw_energy_time(
+    axes: Axes, time_s: Array, curves: Sequence[Curve], title: str, until_s: float, doubt: str = ""
+) -> None:
+    """Level in each time bin re the direct sound in dB, one line a source."""
+    for index, curve in enumerate(curves):
+        _line(axes, 1e3 * time_s, curve, style.look(index), steps=True)
+    axes.set_xlim(0, 1e3 * until_s)
+    axes.set_ylim(-45, 5)
+    _label(axes, title, "time after the direct sound, ms", "level re direct, dB")
+    _grey(axes, doubt)
+
+
+def draw_quantity(
+    axes: Axes,
+    bands_hz: Sequence[float],
+    curves: Sequence[Curve],
+    title: str,
+    unit: str,
+    doubtful: Sequence[bool],
+    *,
+    spread: tuple[Array, Array] | None = None,
+    guide: tuple[Array, Array] | None = None,
+) -> None:
+    """A quantity by band: marker and whisker of one standard error a line.
+
+    Parameters
+    ----------
+    doubtful : (bands,) bool
+        Bands in which rays say nothing; greyed.
+    spread : pair of (bands,) float
+        Range that the material data leave, tinted.
+    guide : pair of (bands,) float
+        Tolerance area of a guide, hatched; infinite or NaN where it sets no limit.
+    """
+    place = np.arange(len(bands_hz), dtype=np.float64)
+    top = np.nanmax([np.nanmax(c.value, initial=0.0) for c in curves], initial=0.0)
+    if spread is not None:
+        axes.fill_between(
+            place, *spread, color=style.look(1).colour, alpha=0.16, linewidth=0, zorder=1,
+            label="if the materials differ within their ranges",
+        )
+        top = max(top, float(np.nanmax(spread[1], initial=0.0)))
+    if guide is not None:
+        low, high = (np.where(np.isfinite(edge), edge, np.nan) for edge in guide)
+        top = max(top, float(np.nanmax(high, initial=0.0)))
+        floor = np.where(np.isnan(low) & np.isfinite(high), 0.0, low)
+        axes.fill_between(
+            place, floor, high, facecolor="none", edgecolor=style.GUIDE, hatch="////",
+            linewidth=0, alpha=0.55, zorder=1, label="guide: ITU-R BS.1116-3 tolerance",
+        )
+        for edge in (low, high):
+            axes.plot(place, edge, color=style.GUIDE, linewidth=0.8, zorder=1.5)
+    for index, curve in enumerate(curves):
+        look = style.look(index)
+        axes.errorbar(
+            place + BAND_SPREAD * (index - (len(curves) - 1) / 2),
+            curve.value,
+            curve.standard_error,
+            color=look.colour,
+            linestyle="solid" if look.dashes is None else (0, look.dashes),
+            linewidth=1.1,
+            marker=look.marker,
+            markersize=4,
+            elinewidth=1.2,
+            capsize=2.5,
+            label=curve.name,
+            zorder=4,
+        )
+    axes.set_xticks(place, [band_name(f).removesuffix(" Hz") for f in bands_hz])
+    if len(bands_hz) > 10:
+        axes.tick_params(axis="x", rotation=90)
+    axes.set_xlim(-0.5, len(place) - 0.5)
+    for index in np.flatnonzero(doubtful):
+        axes.axvspan(index - 0.5, index + 0.5, color=style.HAIRLINE, alpha=0.6, linewidth=0, zorder=0)
+    if unit == "s":
+        axes.set_ylim(0, 1.15 * top if top > 0 else None)
+    _label(axes, title, "octave band, Hz", unit)
+    axes.legend(loc="best")
+
+
+def draw_early(
+    axes: Axes,
+    delays_ms: Array,
+    levels_db: Array,
+    paths: Sequence[NumberedPath],
+    names: Sequence[str],
+    limit_db: float,
+    window_ms: float,
+) -> None:
+    """Delay and level of early reflections against the limit of the criterion.
+
+    Parameters
+    ----------
+    delays_ms, levels_db : (paths,) float
+        As in the table.
+    names : sequence of str
+        Names of the sources.
+    """
+    low, high = SHOWN_LEVEL_DB
+    axes.fill_between(
+        [0, window_ms], limit_db, high, facecolor="none", edgecolor=style.GUIDE, hatch="////",
+        linewidth=0, alpha=0.45, zorder=1,
+    )
+    axes.plot(
+        [0, window_ms, window_ms], [limit_db, limit_db, high],
+        color=style.GUIDE, linewidth=1.2, zorder=2,
+        label=f"guide: {-limit_db:g} dB below direct until {window_ms:g} ms",
+    )
+    seen: set[int] = set()
+    labels: list[tuple[float, float, list[int]]] = []
+    for path, delay, level in zip(paths, delays_ms, levels_db, strict=True):
+        source = path.reflection.source
+        look, first = style.look(source), path.reflection.order == 1
+        axes.vlines(delay, low, level, color=look.colour, linewidth=0.9 if first else 0.5, zorder=3)
+        axes.plot(
+            delay,
+            level,
+            marker=look.marker,
+            markersize=5 if first else 3.5,
+            color=look.colour,
+            markerfacecolor=look.colour if first else "white",
+            linestyle="none",
+            label=names[source] if source not in seen and first else None,
+            zorder=4,
+        )
+        seen.update({source} if first else ())
+        for x, y, numbers in labels:
+            if abs(x - delay) < SAME_ARRIVAL_MS and abs(y - level) < SAME_LEVEL_DB:
+                numbers.append(path.number)
+                break
+        else:
+            labels.append((float(delay), float(level), [path.number]))
+    for x, y, numbers in labels:
+        axes.annotate(
+            ", ".join(map(str, sorted(numbers))), (x, y), (0, 4), textcoords="offset points",
+            fontsize=style.SMALL, ha="center", va="bottom", zorder=6,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.3, "alpha": 0.85},
+        )
+    latest = float(np.max(delays_ms, initial=window_ms))
+    axes.set_xlim(0, max(1.25 * window_ms, 1.05 * latest))
+    axes.set_ylim(min(low, float(np.min(levels_db, initial=low))), high)
+    _label(axes, "", "time after the direct sound, ms", "level re direct, dB")
+    axes.legend(loc="upper right")
+
+
+def _line(axes: Axes, x: Array, curve: Curve, look: style.Look, steps: bool = False) -> None:
+    axes.fill_between(
+        x,
+        curve.value - curve.standard_error,
+        curve.value + curve.standard_error,
+        color=look.colour,
+        alpha=0.25,
+        linewidth=0,
+        step="post" if steps else None,
+        zorder=2,
+    )
+    axes.plot(
+        x,
+        curve.value,
+        color=look.colour,
+        linestyle="solid" if look.dashes is None else (0, look.dashes),
+        linewidth=0.9 if steps else 1.3,
+        drawstyle="steps-post" if steps else "default",
+        label=curve.name,
+        zorder=3,
+    )
+
+
+def _label(axes: Axes, title: str, across: str, up: str) -> None:
+    axes.set_title(title)
+    axes.set_xlabel(across)
+    axes.set_ylabel(up)
+    axes.yaxis.set_major_locator(MaxNLocator(6))
+
+
+def _grey(axes: Axes, doubt: str) -> None:
+    if not doubt:
+        return
+    axes.set_facecolor(style.HAIRLINE)
+    axes.text(
+        0.97,
+        0.95,
+        doubt,
+        transform=axes.transAxes,
+        fontsize=style.SMALL,
+        ha="right",
+        va="top",
+        zorder=9,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 2.0},
+    )

@@ -1,0 +1,203 @@
+"""Surfaces unfolded: seen from inside the room, with the points where early sound meets them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from raysim.report import digits, marks, style
+from raysim.report.drawings import NumberedPath
+from raysim.scene.data import UP, Facet, Scene
+
+Array = NDArray[np.float64]
+
+SMALLEST_DRAWN_M2 = 0.15
+MOST_FACETS_OF_A_SURFACE = 24
+WIDEST_IN, TALLEST_IN = 3.4, 2.9
+MARGIN_IN = 0.62
+SAME_PLACE_M = 0.005
+SAME_PLANE_M = 0.005
+NEARLY_PARALLEL = 0.9999
+TOWARD = 0.7
+
+
+@dataclass(frozen=True)
+class Met:
+    """Where one path meets one facet: the path's number and which of its reflections it is."""
+
+    path: NumberedPath
+    bounce: int
+
+    @property
+    def point(self) -> Array:
+        """(3,) m."""
+        return np.asarray(self.path.reflection.points[self.bounce])
+
+
+def met_facets(scene: Scene, paths: Sequence[NumberedPath]) -> dict[int, list[Met]]:
+    """Facets that the paths meet first-hand and that can be drawn flat, each with its points.
+
+    A facet is drawn when a path of one reflection meets it; points of longer paths on it are
+    added. Surfaces of many facets (curved ones) and slivers are left out.
+    """
+    pieces = np.bincount([f.surface for f in scene.facets], minlength=len(scene.surfaces))
+    met: dict[int, list[Met]] = {}
+    for path in paths:
+        for bounce, index in enumerate(path.reflection.facets):
+            met.setdefault(index, []).append(Met(path, bounce))
+    return {
+        index: points
+        for index, points in sorted(met.items(), key=lambda item: item[1][0].path.number)
+        if any(m.path.reflection.order == 1 for m in points)
+        and scene.facets[index].area >= SMALLEST_DRAWN_M2
+        and pieces[scene.facets[index].surface] <= MOST_FACETS_OF_A_SURFACE
+    }
+
+
+def curved_surfaces(scene: Scene, paths: Sequence[NumberedPath]) -> list[str]:
+    """Names of surfaces that the paths meet and that have too many facets to unfold."""
+    pieces = np.bincount([f.surface for f in scene.facets], minlength=len(scene.surfaces))
+    hit = {scene.facets[f].surface for p in paths for f in p.reflection.facets}
+    return [scene.surfaces[s].name for s in sorted(hit) if pieces[s] > MOST_FACETS_OF_A_SURFACE]
+
+
+def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
+    """One facet with its neighbours in the same plane, points dimensioned in cm.
+
+    Points of a single reflection carry dimensions from the nearest upright edge and from the
+    lower edge of the drawing (the floor, for a surface that stands on it).
+    """
+    facet = scene.facets[index]
+    low, high = _bounds(facet)
+    scale = max((high[0] - low[0]) / WIDEST_IN, (high[1] - low[1]) / TALLEST_IN)
+    size_in = (high - low) / scale + 2 * MARGIN_IN
+    figure, axes = style.sheet(float(max(size_in[0], 2.6)), float(size_in[1]))
+    spare = (max(float(size_in[0]), 2.6) - size_in[0]) / 2
+    edge = MARGIN_IN * scale
+    axes.set_xlim(low[0] - edge - spare * scale, high[0] + edge + spare * scale)
+    axes.set_ylim(low[1] - edge, high[1] + edge)
+    _neighbours(scene, axes, facet, scale)
+    marks.shape(axes, _area(facet), style.WASH, style.INK, 1.6, 2)
+    _directions(scene, axes, facet, low, high, scale)
+    _points(axes, scene, facet, met, scale)
+    return figure
+
+
+def _area(facet: Facet) -> shapely.Polygon:
+    return shapely.Polygon(facet.outline[0], facet.outline[1:])
+
+
+def _bounds(facet: Facet) -> tuple[Array, Array]:
+    outer = np.asarray(facet.outline[0])
+    return outer.min(axis=0), outer.max(axis=0)
+
+
+def _neighbours(scene: Scene, axes: Axes, facet: Facet, scale: float) -> None:
+    """Outline and name what lies in the same plane within the frame: windows, doors, patches."""
+    frame = shapely.box(*np.concatenate(_bounds(facet)))
+    for other in scene.facets:
+        if other is facet or other.normal @ facet.normal < NEARLY_PARALLEL:
+            continue
+        if abs((other.origin - facet.origin) @ facet.normal) > SAME_PLANE_M:
+            continue
+        loops = [
+            facet.to_plane(other.origin + np.outer(o[:, 0], other.u) + np.outer(o[:, 1], other.v))
+            for o in other.outline
+        ]
+        area = shapely.Polygon(loops[0], loops[1:]).intersection(frame)
+        if area.area < 0.01:
+            continue
+        marks.shape(axes, area, "white", style.QUIET, 0.9, 2.5)
+        x, y = area.representative_point().coords[0]
+        marks.name(axes, np.array([x, y]), other.name, colour=style.QUIET)
+
+
+def _directions(
+    scene: Scene, axes: Axes, facet: Facet, low: Array, high: Array, scale: float
+) -> None:
+    """Write at each edge which way it lies."""
+    ways = {
+        "front": scene.front,
+        "rear": -scene.front,
+        "right": scene.right_of(scene.front),
+        "left": -scene.right_of(scene.front),
+        "up": UP,
+        "down": -UP,
+    }
+    middle, gap = (low + high) / 2, 0.09 * scale
+    for direction, place, turn in (
+        (facet.u, (high[0] + gap, middle[1]), 90),
+        (-facet.u, (low[0] - gap, middle[1]), 90),
+        (facet.v, (middle[0], high[1] + gap), 0),
+        (-facet.v, (middle[0], low[1] - gap), 0),
+    ):
+        for word, way in ways.items():
+            if float(direction @ way) > TOWARD:
+                marks.name(axes, np.array(place), word, turn, style.QUIET)
+                break
+
+
+def _points(axes: Axes, scene: Scene, facet: Facet, met: Sequence[Met], scale: float) -> None:
+    low, high = _bounds(facet)
+    pins = marks.Pins(axes, 0.075 * scale)
+    grouped: list[tuple[Array, list[Met]]] = []
+    for item in met:
+        where = facet.to_plane(item.point)
+        for known, items in grouped:
+            if np.linalg.norm(known - where) < SAME_PLACE_M:
+                items.append(item)
+                break
+        else:
+            grouped.append((where, [item]))
+    for where, _ in grouped:
+        pins.avoid(where, 0.02 * scale)
+    rows: list[float] = []
+    columns: list[float] = []
+    for where, items in grouped:
+        single = [m for m in items if m.path.reflection.order == 1]
+        colour = style.look((single or items)[0].path.reflection.source).colour
+        label = ", ".join(str(n) for n in sorted({m.path.number for m in items}))
+        if single:
+            _drop_lines(axes, where, low, high)
+            rows.append(float(where[0]))
+            columns.append(float(where[1]))
+            pins.put(where, label, np.array([0.4, 1.0]), colour)
+        else:
+            pins.put(where, label, np.array([-0.4, -1.0]), style.QUIET)
+    _tape(axes, rows, low[0], high[0], low[1] - 0.27 * scale, "x", scale)
+    _tape(axes, columns, low[1], None, high[0] + 0.27 * scale, "y", scale)
+
+
+def _drop_lines(axes: Axes, where: Array, low: Array, high: Array) -> None:
+    for line in ([where, (where[0], low[1])], [where, (high[0], where[1])]):
+        axes.plot(
+            *zip(*line, strict=True), color=style.QUIET, linewidth=0.5, dashes=(2, 2), zorder=3
+        )
+
+
+def _tape(
+    axes: Axes, places: list[float], start: float, end: float | None, at: float, along: str, scale: float
+) -> None:
+    """One dimension line a point, staggered, in cm from the nearer end."""
+    distinct: list[float] = []
+    for place in sorted(places):
+        if not distinct or place - distinct[-1] > SAME_PLACE_M:
+            distinct.append(place)
+    outward = -1 if along == "x" else 1
+    for row, place in enumerate(distinct[:2] if along == "y" else distinct[:3]):
+        anchor = start if end is None or place - start <= end - place else end
+        marks.dimensions(
+            axes,
+            [anchor, place],
+            at + outward * row * 0.17 * scale,
+            along,
+            0.0 * scale,
+            text=digits.centimetres(abs(place - anchor)),
+            tick_m=0.04 * scale,
+        )
