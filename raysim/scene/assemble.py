@@ -1,0 +1,138 @@
+"""Closed geometry, materials and places put together to a Scene."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.air import Climate
+from raysim.bands import DEFAULT_OCTAVES_HZ
+from raysim.errors import SceneError
+from raysim.scene.data import Material, Mesh, Receiver, Scene, Source, Surface
+from raysim.scene.facets import find_facets
+from raysim.scene.geometry import Geometry
+
+Array = NDArray[np.float64]
+
+
+def assemble(
+    geometry: Geometry,
+    materials: Mapping[str, Material],
+    sources: Sequence[Source],
+    receivers: Sequence[Receiver],
+    *,
+    handedness: int,
+    climate: Climate | None = None,
+    bands_hz: Sequence[float] = DEFAULT_OCTAVES_HZ,
+    title: str = "",
+    front: Array | None = None,
+    notes: Sequence[str] = (),
+    warnings: Sequence[str] = (),
+    text: str = "",
+    path: str = "",
+) -> Scene:
+    """Scene of a closed geometry.
+
+    Parameters
+    ----------
+    geometry : Geometry
+        Closed; normals by the right-hand rule of the stored axes point into the air.
+    materials : mapping of surface name to Material
+        One for every name of the geometry; (bands,) values.
+    sources, receivers : sequences
+    handedness : int
+        +1 for meshes, -1 for tape-measured rooms (see `raysim.scene.data`).
+    front : (3,) float, optional
+        Horizontal direction a listener faces; by default the mean facing of the receivers.
+
+    Returns
+    -------
+    Scene
+
+    Raises
+    ------
+    SceneError
+        A surface without material, or normals that enclose no air.
+    """
+    missing = [name for name in geometry.names if name not in materials]
+    if missing:
+        raise SceneError(f"surfaces: no material for {', '.join(missing)}; give each one")
+    if front is None:
+        front = facing_of(receivers)
+    volume = enclosed_volume(geometry)
+    if not volume > 0:
+        raise SceneError(
+            f"room: its faces enclose {volume:.2f} m3 of air; "
+            "normals must point into the room and things must not fill it"
+        )
+    used = [name for name in geometry.names if np.any(geometry.group == geometry.names.index(name))]
+    geometry = _only(geometry, used)
+    facet, facets = find_facets(geometry, front=front, handedness=handedness)
+    listed = tuple({id(materials[name]): materials[name] for name in used}.values())
+    index = {id(material): k for k, material in enumerate(listed)}
+    surfaces = tuple(
+        Surface(name, index[id(materials[name])], owner)
+        for name, owner in zip(geometry.names, geometry.owners, strict=True)
+    )
+    mesh = Mesh(geometry.vertices, geometry.triangles, geometry.group, facet, geometry.sheet)
+    return Scene(
+        title=title,
+        mesh=mesh,
+        surfaces=surfaces,
+        facets=facets,
+        materials=listed,
+        sources=tuple(sources),
+        receivers=tuple(receivers),
+        climate=climate or Climate(),
+        bands_hz=tuple(bands_hz),
+        volume=volume,
+        front=front,
+        handedness=handedness,
+        notes=(*geometry.notes, *notes),
+        warnings=tuple(warnings),
+        text=text,
+        path=path,
+        mesh_sha256=digest(mesh),
+    )
+
+
+def facing_of(receivers: Sequence[Receiver]) -> Array:
+    """Horizontal unit vector of the receivers' mean facing; away from +y where they have none."""
+    mean = np.sum([r.facing for r in receivers], axis=0) * (1.0, 1.0, 0.0)
+    length = float(np.linalg.norm(mean)) if len(receivers) else 0.0
+    return np.asarray(mean / length) if length > 1e-6 else np.array([0.0, -1.0, 0.0])
+
+
+def enclosed_volume(geometry: Geometry) -> float:
+    """Air enclosed by the triangles, free-standing sheets left out, m3 (divergence theorem)."""
+    a, b, c = geometry.vertices[geometry.triangles[~geometry.sheet]].transpose(1, 0, 2)
+    return float(-np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+
+def digest(mesh: Mesh) -> str:
+    """SHA-256 of vertices, triangles and surfaces as little-endian bytes."""
+    sha = hashlib.sha256()
+    for values, kind in ((mesh.vertices, "<f8"), (mesh.triangles, "<i8"), (mesh.surface, "<i8")):
+        sha.update(np.ascontiguousarray(values, dtype=kind).tobytes())
+    return sha.hexdigest()
+
+
+def _only(geometry: Geometry, used: Sequence[str]) -> Geometry:
+    """The geometry without names that no triangle has."""
+    if len(used) == len(geometry.names):
+        return geometry
+    old = [geometry.names.index(name) for name in used]
+    new = np.full(len(geometry.names), -1, dtype=np.int64)
+    new[old] = np.arange(len(used))
+    return Geometry(
+        geometry.vertices,
+        geometry.triangles,
+        new[geometry.group],
+        tuple(used),
+        tuple(geometry.owners[k] for k in old),
+        geometry.sheet,
+        geometry.notes,
+    )
