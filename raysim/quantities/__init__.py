@@ -1,1 +1,39 @@
-"""Evaluate sound fields."""
+"""Evaluates results: decay times, energy ratios, early reflections, criteria."""
+
+from raysim.quantities.checks import check_all
+from raysim.quantities.definitions import QUANTITIES
+from raysim.quantities.evaluation import (
+    average,
+    centre_time,
+    clarity,
+    curvature,
+    definition,
+    early_decay_time,
+    evaluate_all,
+    reverberation_time,
+    sound_strength,
+)
+from raysim.quantities.plausibility import diffuse_field, input_range
+from raysim.quantities.reflections import by_surface, early_reflections
+from raysim.quantities.validity import ray_validity, transition, transition_frequency
+
+__all__ = [
+    "QUANTITIES",
+    "average",
+    "by_surface",
+    "centre_time",
+    "check_all",
+    "clarity",
+    "curvature",
+    "definition",
+    "diffuse_field",
+    "early_decay_time",
+    "early_reflections",
+    "evaluate_all",
+    "input_range",
+    "ray_validity",
+    "reverberation_time",
+    "sound_strength",
+    "transition",
+    "transition_frequency",
+]
