@@ -1,1 +1,1 @@
-"""Talks to the shell."""
+"""Talk to the shell."""

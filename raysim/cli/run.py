@@ -1,0 +1,222 @@
+"""`raysim run`: the main job, from a scene file to a result file."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from raysim.cli.destination import ensure_writable, partial_name
+from raysim.errors import Interrupted, SettingsError
+from raysim.settings import Settings
+
+if TYPE_CHECKING:
+    from raysim.results.data import Result
+    from raysim.scene.data import Scene
+
+DRAFT_ERROR_PERCENT = 5.0
+
+
+@click.command()
+@click.argument("scene_path", metavar="SCENE", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    metavar="RESULT.h5",
+    type=click.Path(path_type=Path),
+    help="Result file; default: the scene's name with .h5, here.",
+)
+@click.option("--error", metavar="PERCENT", type=float, help="Standard error of T20; default 1.")
+@click.option("--draft", is_flag=True, help="A quick look: --error 5.")
+@click.option("--rays", metavar="N", type=int, help="Exact number of rays a source instead.")
+@click.option("--time", "time_s", metavar="SECONDS", type=float, help="Stop after this time.")
+@click.option("--seed", metavar="N", type=int, help="Same seed, same numbers; default 1.")
+@click.option("--threads", metavar="N", type=int, help="Default: all cores. Changes no number.")
+@click.option(
+    "--bands", metavar="LO HI", type=(float, float), help="Octaves, such as 63 8000, in Hz."
+)
+@click.option(
+    "--image-order", metavar="N", type=int, help="Order of exact images; default by cost."
+)
+@click.option(
+    "--extend",
+    "previous_path",
+    metavar="PREVIOUS.h5",
+    type=click.Path(path_type=Path),
+    help="Go on from an earlier or interrupted result of the same scene.",
+)
+@click.option("--variant", multiple=True, metavar="NAME", help="Not in this version yet.")
+@click.option("--no-bass", is_flag=True, help="Without the bass part.")
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
+def run(
+    scene_path: Path,
+    output: Path | None,
+    previous_path: Path | None,
+    bands: tuple[float, float] | None,
+    variant: tuple[str, ...],
+    no_bass: bool,
+    as_json: bool,
+    **limits: Any,
+) -> int:
+    """Compute what reaches every receiver of SCENE, and write it into a result file.
+
+    Stops when every T20 has the asked standard error, or at the first limit met. An interrupted
+    run (Ctrl-C) is kept and can be resumed.
+
+    \b
+    Examples:
+      raysim run control_room.toml -o control_room.h5
+      raysim run control_room.toml --draft
+      raysim run control_room.toml -o better.h5 --extend control_room.h5 --error 0.5
+    """
+    if variant:
+        raise SettingsError(
+            f"--variant {variant[0]}: variants are not in this version yet; "
+            "leave the option out to compute the room as described"
+        )
+    if no_bass:
+        click.echo(
+            "raysim: the bass part is not in this version; --no-bass changes nothing", err=True
+        )
+    output = output or Path(f"{scene_path.stem}.h5")
+    settings = chosen_settings(Settings(), **limits)
+    ensure_writable(output)
+
+    from raysim.results.store import load_result
+    from raysim.scene.read import load_scene
+
+    previous = None
+    if previous_path is not None:
+        previous = load_result(previous_path)
+        settings = chosen_settings(previous.settings, **limits)
+        bands = bands or (previous.scene.bands_hz[0], previous.scene.bands_hz[-1])
+    scene = load_scene(scene_path, bands=bands)
+    for doubt in scene.warnings:
+        click.echo(f"raysim: doubt: {doubt}", err=True)
+    result = _computed(scene, settings, previous, scene_path, output)
+    _save(result, output)
+
+    from raysim.cli import summary
+
+    if as_json:
+        summary.print_json(result, str(output))
+    else:
+        summary.print_summary(result)
+        click.echo(f"wrote {output}\nnext: raysim report {output}")
+    return _target_exit_code(result, output, scene_path)
+
+
+def chosen_settings(
+    start: Settings,
+    *,
+    error: float | None,
+    draft: bool,
+    rays: int | None,
+    time_s: float | None,
+    seed: int | None,
+    threads: int | None,
+    image_order: int | None,
+) -> Settings:
+    """`start` with what the command line gives put in its place.
+
+    Raises
+    ------
+    SettingsError
+        Two options contradict each other, or a value is out of range.
+    """
+    targets = [
+        name
+        for name, is_given in (
+            ("--error", error is not None),
+            ("--draft", draft),
+            ("--rays", rays is not None),
+        )
+        if is_given
+    ]
+    if len(targets) > 1:
+        raise SettingsError(f"{' and '.join(targets)}: each says when to stop; give one of them")
+    given: dict[str, Any] = {
+        "time_s": time_s,
+        "seed": seed,
+        "threads": threads,
+        "image_order": image_order,
+    }
+    changes = {name: value for name, value in given.items() if value is not None}
+    if rays is not None:
+        changes["rays"] = rays
+    elif targets:
+        changes |= {"rays": None, "error_percent": DRAFT_ERROR_PERCENT if draft else error}
+    return replace(start, **changes)
+
+
+def _computed(
+    scene: Scene,
+    settings: Settings,
+    previous: Result | None,
+    scene_path: Path,
+    output: Path,
+) -> Result:
+    """Run, and keep what an interrupted run has."""
+    from raysim.cli.progress import shown_progress
+    from raysim.solvers.run import run as compute
+
+    try:
+        with _terminate_like_interrupt(), shown_progress() as show:
+            return compute(scene, settings, progress=show, extend=previous)
+    except Interrupted as stop:
+        if stop.partial is None:
+            raise Interrupted("interrupted before there was anything to keep") from None
+        kept = partial_name(output)
+        _save(stop.partial, kept)
+        raise Interrupted(
+            f"interrupted; kept {kept}, resume with: "
+            f"raysim run {scene_path} -o {output} --extend {kept}"
+        ) from None
+
+
+@contextmanager
+def _terminate_like_interrupt() -> Iterator[None]:
+    """Let a batch system's SIGTERM keep the work as Ctrl-C does."""
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _save(result: Result, path: Path) -> None:
+    from raysim.quantities import check_all, evaluate_all
+    from raysim.results.store import save
+
+    save(result, path, evaluate_all(result), check_all(result))
+
+
+def _target_exit_code(result: Result, output: Path, scene_path: Path) -> int:
+    """1 where a limit ended the run before the asked precision, else 0."""
+    from raysim.quantities import reverberation_time
+
+    if result.settings.rays is not None:
+        return 0
+    decay = reverberation_time(result)
+    relative = 100 * decay.standard_error / decay.value
+    worst = float(np.nanmax(relative)) if np.isfinite(relative).any() else 0.0
+    if worst <= result.settings.error_percent:
+        return 0
+    click.echo(
+        f"raysim: T20 has a standard error of up to {worst:.1f} %, not the "
+        f"{result.settings.error_percent:g} % asked for; go on with: "
+        f"raysim run {scene_path} -o {output} --extend {output}",
+        err=True,
+    )
+    return 1

@@ -1,0 +1,178 @@
+"""What a run says when it is done: quantities with ±, reflections, plausibility."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import click
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from raysim import quantities
+from raysim.bands import band_name
+from raysim.estimate import Estimate
+from raysim.quantities import QUANTITIES
+from raysim.report.digits import rounded
+from raysim.results.data import Result
+
+SHOWN = ("T20", "EDT", "C50", "G")
+WORST_SHOWN = 5
+UNDEFINED = "-"
+
+
+def print_summary(result: Result) -> None:
+    """Print tables and sentences for people."""
+    _print_quantities(result)
+    _print_reflections(result)
+    _print_plausibility(result)
+    click.echo(
+        f"{result.rays:,} rays a source, {result.reflection_count:,} reflections, "
+        f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s; {result.stopped_by}"
+    )
+
+
+def print_json(result: Result, path: str) -> None:
+    """Print the same as one JSON object; undefined numbers are null and have a reason."""
+    estimates = quantities.evaluate_all(result)
+    scene = result.scene
+    field = quantities.diffuse_field(scene)
+    summary: dict[str, Any] = {
+        "result": path,
+        "title": scene.title,
+        "bands_hz": list(scene.bands_hz),
+        "variants": list(result.variants),
+        "sources": [source.name for source in scene.sources],
+        "receivers": [receiver.name for receiver in scene.receivers],
+        "axes": ["variant", "source", "receiver", "band"],
+        "quantities": {
+            key: {
+                "unit": QUANTITIES[key].unit,
+                "value": plain(estimate.value),
+                "standard_error": plain(estimate.standard_error),
+                "reason": estimate.reason.tolist(),
+            }
+            for key, estimate in estimates.items()
+        },
+        "early_reflections": [
+            {
+                "source": scene.sources[one.reflection.source].name,
+                "receiver": scene.receivers[one.reflection.receiver].name,
+                "surfaces": one.path,
+                "delay_s": one.reflection.delay_s,
+                "level_db": plain(one.level_db),
+                "is_met": one.is_met,
+            }
+            for one in quantities.early_reflections(result)
+        ],
+        "plausibility": {
+            "volume_m3": scene.volume,
+            "area_m2": scene.area,
+            "sabine_s": plain(field.sabine_s),
+            "eyring_s": plain(field.eyring_s),
+            "mean_free_path_m": field.mean_free_path_m,
+            "schroeder_frequency_hz": plain(quantities.transition_frequency(result)),
+        },
+        "rays": result.rays,
+        "reflections": result.reflection_count,
+        "lost_rays": result.lost_rays,
+        "stopped_by": result.stopped_by,
+        "duration_s": result.duration_of_run_s,
+        "seed": result.settings.seed,
+        "raysim_version": result.raysim_version,
+    }
+    click.echo(json.dumps(summary, ensure_ascii=False, indent=2))
+
+
+def plain(values: Any) -> Any:
+    """Numbers and nested lists of numbers for JSON, with null for what isn't finite."""
+    if isinstance(values, np.ndarray):
+        return plain(values.tolist())
+    if isinstance(values, list):
+        return [plain(value) for value in values]
+    return float(values) if math.isfinite(values) else None
+
+
+def with_error(value: float, standard_error: float) -> str:
+    """'0.213 ±0.002', or a dash where undefined."""
+    if math.isnan(value):
+        return UNDEFINED
+    number, error = rounded(value, standard_error)
+    return f"{number} ±{error}"
+
+
+def _print_quantities(result: Result) -> None:
+    averages = {key: quantities.average(result, key) for key in SHOWN}
+    pairs = len(result.scene.sources) * len(result.scene.receivers)
+    of = "" if pairs == 1 else f", mean over {pairs} pairs of source and receiver"
+    for v, variant in enumerate(result.variants):
+        name = "" if len(result.variants) == 1 else f" of variant '{variant}'"
+        click.echo(f"\nQuantities{name} ± standard error{of}")
+        table = Table(box=None, pad_edge=False, header_style="bold")
+        table.add_column("band", justify="right")
+        for key in SHOWN:
+            table.add_column(f"{key} ({QUANTITIES[key].unit})", justify="right", no_wrap=True)
+        for b, label in enumerate(result.scene.bands_hz):
+            cells = [_cell(averages[key], v, b) for key in SHOWN]
+            table.add_row(band_name(label), *cells, style="dim" if UNDEFINED in cells else "")
+        Console().print(table)
+        for sentence in _reasons(result, averages, v):
+            click.echo(f"  {UNDEFINED} {sentence}")
+
+
+def _cell(estimate: Estimate, variant: int, band: int) -> str:
+    return with_error(
+        float(estimate.value[variant, band]), float(estimate.standard_error[variant, band])
+    )
+
+
+def _reasons(result: Result, averages: dict[str, Estimate], variant: int) -> list[str]:
+    """One sentence for each reason, with the bands and quantities it holds for."""
+    where: dict[tuple[str, str], list[str]] = {}
+    for b, label in enumerate(result.scene.bands_hz):
+        for key in SHOWN:
+            reason = str(averages[key].reason[variant, b])
+            if reason:
+                where.setdefault((band_name(label), reason), []).append(key)
+    return [f"{band} {', '.join(keys)}: {reason}" for (band, reason), keys in where.items()]
+
+
+def _print_reflections(result: Result) -> None:
+    judged = [one for one in quantities.early_reflections(result) if one.is_met is not None]
+    if not judged:
+        click.echo("\nNo reflection within 15 ms of the direct sound, or no band of 1 to 8 kHz.")
+        return
+    failing = sum(not one.is_met for one in judged)
+    click.echo(
+        f"\nStrongest reflections within 15 ms after the direct sound "
+        f"({failing} of {len(judged)} are less than 10 dB below it)"
+    )
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for title in ("from", "to", "by"):
+        table.add_column(title)
+    for title in ("ms", "dB re direct"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for one in sorted(judged, key=lambda one: -one.level_db)[:WORST_SHOWN]:
+        path = one.reflection
+        table.add_row(
+            result.scene.sources[path.source].name,
+            result.scene.receivers[path.receiver].name,
+            one.path,
+            f"{1000 * path.delay_s:.2f}",
+            f"{one.level_db:.1f}".replace("-", "\N{MINUS SIGN}"),
+        )
+    Console().print(table)
+
+
+def _print_plausibility(result: Result) -> None:
+    scene = result.scene
+    field = quantities.diffuse_field(scene)
+    eyring = ", ".join(f"{seconds:.2f}" for seconds in field.eyring_s)
+    transition_hz = ", ".join(f"{hz:.0f}" for hz in quantities.transition_frequency(result))
+    click.echo(
+        f"\nPlausibility only: {scene.volume:.1f} m3, {scene.area:.1f} m2, mean free path "
+        f"{field.mean_free_path_m:.2f} m; Eyring {eyring} s by band; "
+        f"Schroeder frequency {transition_hz} Hz"
+    )
