@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,3 +114,9 @@ class Result:
     def bin_s(self) -> float:
         """Width of a time bin."""
         return self.settings.bin_s
+
+    def to_xarray(self, group: str = "decay") -> Any:
+        """One group of the result file as an `xarray.Dataset`: see `results.labelled`."""
+        from raysim.results.labelled import to_xarray  # it builds on this module
+
+        return to_xarray(self, group)

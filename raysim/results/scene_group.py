@@ -1,0 +1,233 @@
+"""A scene as labelled arrays and back, bit by bit."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.air import Climate
+from raysim.results.layout import Group, Variable, band_axis, index_axis, word_axis, words
+from raysim.scene.data import Facet, Material, Mesh, Receiver, Scene, Source, Surface
+
+Read = Callable[[str], NDArray[Any]]
+
+
+def scene_group(scene: Scene) -> Group:
+    """Everything that a report or a further run needs of the scene."""
+    return {
+        **band_axis(scene),
+        "axis": word_axis("axis", "xyz", "axis of the room"),
+        "frame": word_axis("frame", "uv", "axis of a facet: u to the right, v up from inside"),
+        "front": Variable(("axis",), scene.front, "1", "unit vector to the front of the room"),
+        "note": word_axis("note", scene.notes, "what reading the scene guessed or repaired"),
+        "warning": word_axis("warning", scene.warnings, "what a careful reader would ask about"),
+        **_mesh(scene.mesh),
+        **_facets(scene.facets),
+        **_surfaces(scene),
+        **_positions(scene),
+    }
+
+
+def scene_attributes(scene: Scene) -> dict[str, str | int | float]:
+    """Attributes of the group."""
+    return {"volume_m3": scene.volume, "handedness": scene.handedness}
+
+
+def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any]) -> Scene:
+    """The scene again: `read` gives the array of a name of the group."""
+    return Scene(
+        title=str(root["title"]),
+        mesh=Mesh(
+            vertices=read("vertex_position"),
+            triangles=read("triangle_vertices"),
+            surface=read("triangle_surface"),
+            facet=read("triangle_facet"),
+            sheet=read("triangle_sheet").astype(bool),
+        ),
+        surfaces=tuple(
+            Surface(name, int(material), owner)
+            for name, material, owner in zip(
+                read("surface"), read("surface_material"), read("surface_owner"), strict=True
+            )
+        ),
+        facets=_facets_from(read),
+        materials=tuple(
+            Material(*columns)
+            for columns in zip(
+                read("material"),
+                read("absorption"),
+                read("scattering"),
+                read("absorption_low"),
+                read("absorption_high"),
+                read("material_reference"),
+                strict=True,
+            )
+        ),
+        sources=tuple(
+            Source(name, position, aim, float(level))
+            for name, position, aim, level in zip(
+                read("source"),
+                read("source_position"),
+                read("source_aim"),
+                read("source_level"),
+                strict=True,
+            )
+        ),
+        receivers=tuple(
+            Receiver(*columns)
+            for columns in zip(
+                read("receiver"),
+                read("receiver_position"),
+                read("receiver_facing"),
+                read("receiver_zone"),
+                strict=True,
+            )
+        ),
+        climate=Climate(**json.loads(root["climate"])),
+        bands_hz=tuple(float(f) for f in read("band")),
+        volume=float(attributes["volume_m3"]),
+        front=read("front"),
+        handedness=int(attributes["handedness"]),
+        notes=tuple(read("note")),
+        warnings=tuple(read("warning")),
+        text=str(root["scene_toml"]),
+        path=str(root["scene_path"]),
+        mesh_sha256=str(root["mesh_sha256"]),
+    )
+
+
+def _mesh(mesh: Mesh) -> Group:
+    return {
+        "vertex": index_axis("vertex", len(mesh.vertices)),
+        "triangle": index_axis("triangle", len(mesh.triangles)),
+        "corner": index_axis("corner", 3),
+        "vertex_position": Variable(("vertex", "axis"), mesh.vertices, "m", "vertices"),
+        "triangle_vertices": Variable(
+            ("triangle", "corner"),
+            mesh.triangles,
+            "1",
+            "index into vertex; normals by the right-hand rule of the axes point into the air",
+        ),
+        "triangle_surface": Variable(("triangle",), mesh.surface, "1", "index into surface"),
+        "triangle_facet": Variable(("triangle",), mesh.facet, "1", "index into facet"),
+        "triangle_sheet": Variable(
+            ("triangle",), mesh.sheet.astype(np.uint8), "1", "1: side of a free-standing sheet"
+        ),
+    }
+
+
+def _surfaces(scene: Scene) -> Group:
+    materials, surfaces = scene.materials, scene.surfaces
+
+    def per_band(name: str, long_name: str) -> Variable:
+        shape = (len(materials), len(scene.bands_hz))
+        data = np.array([getattr(m, name) for m in materials], dtype=np.float64).reshape(shape)
+        return Variable(("material", "band"), data, "1", long_name)
+
+    return {
+        "surface": word_axis("surface", [s.name for s in surfaces], "surface"),
+        "surface_material": Variable(
+            ("surface",), np.array([s.material for s in surfaces]), "1", "index into material"
+        ),
+        "surface_owner": Variable(
+            ("surface",), words([s.owner for s in surfaces]), "", "room, or the object's name"
+        ),
+        "material": word_axis("material", [m.name for m in materials], "material"),
+        "material_reference": Variable(
+            ("material",), words([m.source for m in materials]), "", "where the numbers come from"
+        ),
+        "absorption": per_band("absorption", "random-incidence absorption coefficient"),
+        "absorption_low": per_band("absorption_low", "low end of its range"),
+        "absorption_high": per_band("absorption_high", "high end of its range"),
+        "scattering": per_band("scattering", "random-incidence scattering coefficient"),
+    }
+
+
+def _positions(scene: Scene) -> Group:
+    def vectors(axis: str, things: tuple[Any, ...], name: str, unit: str, label: str) -> Variable:
+        data = np.array([getattr(thing, name) for thing in things], dtype=np.float64)
+        return Variable((axis, "axis"), data.reshape(len(things), 3), unit, label)
+
+    sources, receivers = scene.sources, scene.receivers
+    return {
+        "source": word_axis("source", [s.name for s in sources], "source"),
+        "source_position": vectors("source", sources, "position", "m", "acoustic centre"),
+        "source_aim": vectors("source", sources, "aim", "1", "unit vector of the aim"),
+        "source_level": Variable(
+            ("source",), np.array([s.level_db for s in sources], dtype=float), "dB", "level"
+        ),
+        "receiver": word_axis("receiver", [r.name for r in receivers], "receiver"),
+        "receiver_position": vectors("receiver", receivers, "position", "m", "position"),
+        "receiver_facing": vectors("receiver", receivers, "facing", "1", "unit vector faced"),
+        "receiver_zone": vectors(
+            "receiver", receivers, "zone", "m", "half-widths of the zone the head moves in"
+        ),
+    }
+
+
+def _facets(facets: tuple[Facet, ...]) -> Group:
+    def vectors(name: str, unit: str, long_name: str, axis: str = "axis") -> Variable:
+        width = 2 if axis == "frame" else 3
+        data = np.array([getattr(f, name) for f in facets], dtype=np.float64)
+        return Variable(("facet", axis), data.reshape(len(facets), width), unit, long_name)
+
+    loops = [(number, loop) for number, facet in enumerate(facets) for loop in facet.outline]
+    points = np.concatenate([loop for _, loop in loops]) if loops else np.zeros((0, 2))
+    return {
+        "facet": word_axis("facet", [f.name for f in facets], "facet"),
+        "facet_surface": Variable(
+            ("facet",), np.array([f.surface for f in facets], dtype=int), "1", "index into surface"
+        ),
+        "facet_origin": vectors("origin", "m", "lower left corner as seen from inside"),
+        "facet_u": vectors("u", "1", "unit vector to the right as seen from inside"),
+        "facet_v": vectors("v", "1", "unit vector up as seen from inside"),
+        "facet_normal": vectors("normal", "1", "unit normal into the air"),
+        "facet_size": vectors("size", "m", "extent along u and v", "frame"),
+        "facet_area": Variable(
+            ("facet",), np.array([f.area for f in facets], dtype=float), "m2", "area"
+        ),
+        "outline": index_axis("outline", len(loops)),
+        "outline_facet": Variable(
+            ("outline",), np.array([n for n, _ in loops], dtype=int), "1", "index into facet"
+        ),
+        "outline_length": Variable(
+            ("outline",),
+            np.array([len(loop) for _, loop in loops], dtype=int),
+            "1",
+            "number of points; a facet's first loop is its outer one, the others are holes",
+        ),
+        "outline_point": index_axis("outline_point", len(points)),
+        "outline_position": Variable(
+            ("outline_point", "frame"), points, "m", "points of all loops, one after the other"
+        ),
+    }
+
+
+def _facets_from(read: Read) -> tuple[Facet, ...]:
+    ends = np.cumsum(read("outline_length"))
+    loops = np.split(read("outline_position"), ends[:-1]) if len(ends) else []
+    owner = read("outline_facet")
+    columns = [
+        read(f"facet{name}")
+        for name in ("", "_surface", "_origin", "_u", "_v", "_normal", "_size", "_area")
+    ]
+    return tuple(
+        Facet(
+            name=name,
+            surface=int(surface),
+            origin=origin,
+            u=u,
+            v=v,
+            normal=normal,
+            size=size,
+            area=float(area),
+            outline=tuple(loops[k] for k in np.flatnonzero(owner == number)),
+        )
+        for number, (name, surface, origin, u, v, normal, size, area) in enumerate(
+            zip(*columns, strict=True)
+        )
+    )
