@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from raysim.bands import band_name
@@ -32,7 +32,12 @@ class Curve:
 
 
 def draw_decay(
-    axes: Axes, time_s: Array, curves: Sequence[Curve], title: str, doubt: str = ""
+    axes: Axes,
+    time_s: Array,
+    curves: Sequence[Curve],
+    title: str,
+    doubt: str = "",
+    with_key: bool = True,
 ) -> None:
     """Backward-integrated level in dB over time, one line a source; `doubt` greys the panel."""
     end = 0.0
@@ -46,11 +51,17 @@ def draw_decay(
     axes.set_xlim(0, 1e3 * end or None)
     axes.set_ylim(DEEPEST_DB, 2)
     _label(axes, title, "time after the direct sound, ms", "level, dB")
-    _grey(axes, doubt)
+    _finish(axes, doubt, with_key)
 
 
 def draw_energy_time(
-    axes: Axes, time_s: Array, curves: Sequence[Curve], title: str, until_s: float, doubt: str = ""
+    axes: Axes,
+    time_s: Array,
+    curves: Sequence[Curve],
+    title: str,
+    until_s: float,
+    doubt: str = "",
+    with_key: bool = True,
 ) -> None:
     """Level in each time bin re the direct sound in dB, one line a source."""
     for index, curve in enumerate(curves):
@@ -58,7 +69,7 @@ def draw_energy_time(
     axes.set_xlim(0, 1e3 * until_s)
     axes.set_ylim(-45, 5)
     _label(axes, title, "time after the direct sound, ms", "level re direct, dB")
-    _grey(axes, doubt)
+    _finish(axes, doubt, with_key)
 
 
 def draw_quantity(
@@ -134,35 +145,37 @@ def draw_early(
     delays_ms: Array,
     levels_db: Array,
     paths: Sequence[NumberedPath],
-    names: Sequence[str],
+    title: str,
     limit_db: float,
     window_ms: float,
+    until_ms: float,
 ) -> None:
-    """Delay and level of early reflections against the limit of the criterion.
+    """Delay and level of one source's early reflections against the limit of the criterion.
+
+    Filled markers are single reflections, open ones have met more than one surface.
 
     Parameters
     ----------
     delays_ms, levels_db : (paths,) float
         As in the table.
-    names : sequence of str
-        Names of the sources.
+    until_ms : float
+        End of the time axis.
     """
     low, high = SHOWN_LEVEL_DB
     axes.fill_between(
-        [0, window_ms], limit_db, high, facecolor="none", edgecolor=style.GUIDE, hatch="////",
-        linewidth=0, alpha=0.45, zorder=1,
+        [0, window_ms], limit_db, high, color=style.GUIDE, alpha=0.13, linewidth=0, zorder=1
     )
     axes.plot(
-        [0, window_ms, window_ms], [limit_db, limit_db, high],
-        color=style.GUIDE, linewidth=1.2, zorder=2,
-        label=f"guide: {-limit_db:g} dB below direct until {window_ms:g} ms",
+        [0, window_ms, window_ms], [limit_db, limit_db, high], color=style.GUIDE, linewidth=1.2
     )
-    seen: set[int] = set()
+    axes.text(
+        window_ms - 0.15, high - 0.8, f"guide: nothing above {limit_db:g} dB before {window_ms:g} ms",
+        fontsize=style.SMALL, color=style.GUIDE, ha="right", va="top",
+    )
     labels: list[tuple[float, float, list[int]]] = []
     for path, delay, level in zip(paths, delays_ms, levels_db, strict=True):
-        source = path.reflection.source
-        look, first = style.look(source), path.reflection.order == 1
-        axes.vlines(delay, low, level, color=look.colour, linewidth=0.9 if first else 0.5, zorder=3)
+        look, first = style.look(path.reflection.source), path.reflection.order == 1
+        axes.vlines(delay, low, level, color=look.colour, linewidth=1.1 if first else 0.6, zorder=3)
         axes.plot(
             delay,
             level,
@@ -170,11 +183,8 @@ def draw_early(
             markersize=5 if first else 3.5,
             color=look.colour,
             markerfacecolor=look.colour if first else "white",
-            linestyle="none",
-            label=names[source] if source not in seen and first else None,
             zorder=4,
         )
-        seen.update({source} if first else ())
         for x, y, numbers in labels:
             if abs(x - delay) < SAME_ARRIVAL_MS and abs(y - level) < SAME_LEVEL_DB:
                 numbers.append(path.number)
@@ -187,11 +197,10 @@ def draw_early(
             fontsize=style.SMALL, ha="center", va="bottom", zorder=6,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.3, "alpha": 0.85},
         )
-    latest = float(np.max(delays_ms, initial=window_ms))
-    axes.set_xlim(0, max(1.25 * window_ms, 1.05 * latest))
-    axes.set_ylim(min(low, float(np.min(levels_db, initial=low))), high)
-    _label(axes, "", "time after the direct sound, ms", "level re direct, dB")
-    axes.legend(loc="upper right")
+    axes.set_xlim(0, until_ms)
+    axes.xaxis.set_major_locator(MultipleLocator(5.0))
+    axes.set_ylim(low, high)
+    _label(axes, title, "time after the direct sound, ms", "level re direct, dB")
 
 
 def _line(axes: Axes, x: Array, curve: Curve, look: style.Look, steps: bool = False) -> None:
@@ -224,7 +233,10 @@ def _label(axes: Axes, title: str, across: str, up: str) -> None:
     axes.yaxis.set_major_locator(MaxNLocator(6))
 
 
-def _grey(axes: Axes, doubt: str) -> None:
+def _finish(axes: Axes, doubt: str, with_key: bool) -> None:
+    """Add the key of the lines and, where rays say little, grey the panel."""
+    if with_key:
+        axes.legend(loc="lower left" if doubt else "upper right")
     if not doubt:
         return
     axes.set_facecolor(style.HAIRLINE)

@@ -11,8 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from raysim.quantities.reflections import UPRIGHT
 from raysim.report import digits, marks, style
 from raysim.report.drawings import NumberedPath
+from raysim.report.views import extent_along
 from raysim.scene.data import UP, Facet, Scene
 
 Array = NDArray[np.float64]
@@ -20,11 +22,12 @@ Array = NDArray[np.float64]
 SMALLEST_DRAWN_M2 = 0.15
 MOST_FACETS_OF_A_SURFACE = 24
 WIDEST_IN, TALLEST_IN = 3.4, 2.9
-MARGIN_IN = 0.62
+MARGIN_IN = 0.7
 SAME_PLACE_M = 0.005
 SAME_PLANE_M = 0.005
 NEARLY_PARALLEL = 0.9999
 TOWARD = 0.7
+MOST_TAPES = 3
 
 
 @dataclass(frozen=True)
@@ -85,8 +88,16 @@ def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
     _neighbours(scene, axes, facet, scale)
     marks.shape(axes, _area(facet), style.WASH, style.INK, 1.6, 2)
     _directions(scene, axes, facet, low, high, scale)
-    _points(axes, scene, facet, met, scale)
+    axes.text(
+        low[0], high[1] + 0.34 * scale, facet.name, fontsize=style.TEXT, weight="bold", va="center"
+    )
+    _points(axes, facet, met, scale)
     return figure
+
+
+def is_upright(facet: Facet) -> bool:
+    """Whether a facet is measured like a wall, from the floor up, as `place_on` does."""
+    return bool(abs(facet.normal[2]) <= UPRIGHT)
 
 
 def _area(facet: Facet) -> shapely.Polygon:
@@ -139,11 +150,24 @@ def _directions(
     ):
         for word, way in ways.items():
             if float(direction @ way) > TOWARD:
-                marks.name(axes, np.array(place), word, turn, style.QUIET)
+                marks.name(axes, np.array(place), _edge(scene, facet, word), turn, style.QUIET)
                 break
 
 
-def _points(axes: Axes, scene: Scene, facet: Facet, met: Sequence[Met], scale: float) -> None:
+def _edge(scene: Scene, facet: Facet, way: str) -> str:
+    """Name an edge by where it lies: 'floor' for a lower edge that stands on it."""
+    z = facet.origin[2] + np.array([0.0, facet.size[1] * facet.v[2]])
+    heights = scene.mesh.vertices[:, 2]
+    lowest, highest = float(heights.min()), float(heights.max())
+    if way == "down":
+        above = float(z.min()) - lowest
+        return "floor" if above < 0.01 else f"{digits.centimetres(above)} above the floor"
+    if way == "up" and highest - float(z.max()) < 0.01:
+        return "ceiling"
+    return way
+
+
+def _points(axes: Axes, facet: Facet, met: Sequence[Met], scale: float) -> None:
     low, high = _bounds(facet)
     pins = marks.Pins(axes, 0.075 * scale)
     grouped: list[tuple[Array, list[Met]]] = []
@@ -157,21 +181,24 @@ def _points(axes: Axes, scene: Scene, facet: Facet, met: Sequence[Met], scale: f
             grouped.append((where, [item]))
     for where, _ in grouped:
         pins.avoid(where, 0.02 * scale)
-    rows: list[float] = []
-    columns: list[float] = []
+    outline = shapely.Polygon(facet.outline[0])
+    upright = is_upright(facet)
+    along: list[tuple[float, tuple[float, ...]]] = []
+    up: list[tuple[float, tuple[float, ...]]] = []
     for where, items in grouped:
         single = [m for m in items if m.path.reflection.order == 1]
         colour = style.look((single or items)[0].path.reflection.source).colour
         label = ", ".join(str(n) for n in sorted({m.path.number for m in items}))
         if single:
             _drop_lines(axes, where, low, high)
-            rows.append(float(where[0]))
-            columns.append(float(where[1]))
+            along.append((float(where[0]), extent_along(outline, where, np.array([1.0, 0.0]))))
+            ends = extent_along(outline, where, np.array([0.0, 1.0]))
+            up.append((float(where[1]), (float(low[1]),) if upright else ends))
             pins.put(where, label, np.array([0.4, 1.0]), colour)
         else:
             pins.put(where, label, np.array([-0.4, -1.0]), style.QUIET)
-    _tape(axes, rows, low[0], high[0], low[1] - 0.27 * scale, "x", scale)
-    _tape(axes, columns, low[1], None, high[0] + 0.27 * scale, "y", scale)
+    _tape(axes, along, low[1] - 0.27 * scale, "x", scale)
+    _tape(axes, up, high[0] + 0.27 * scale, "y", scale)
 
 
 def _drop_lines(axes: Axes, where: Array, low: Array, high: Array) -> None:
@@ -182,22 +209,39 @@ def _drop_lines(axes: Axes, where: Array, low: Array, high: Array) -> None:
 
 
 def _tape(
-    axes: Axes, places: list[float], start: float, end: float | None, at: float, along: str, scale: float
+    axes: Axes,
+    places: list[tuple[float, tuple[float, ...]]],
+    at: float,
+    along: str,
+    scale: float,
 ) -> None:
-    """One dimension line a point, staggered, in cm from the nearer end."""
-    distinct: list[float] = []
-    for place in sorted(places):
-        if not distinct or place - distinct[-1] > SAME_PLACE_M:
-            distinct.append(place)
+    """Dimension lines in cm from the nearer of the ends, one a point, staggered to be read."""
+    distinct: list[tuple[float, tuple[float, ...]]] = []
+    for place, ends in sorted(places):
+        if not distinct or place - distinct[-1][0] > SAME_PLACE_M:
+            distinct.append((place, ends))
     outward = -1 if along == "x" else 1
-    for row, place in enumerate(distinct[:2] if along == "y" else distinct[:3]):
-        anchor = start if end is None or place - start <= end - place else end
+    rows: list[list[tuple[float, float]]] = []
+    for place, ends in distinct:
+        anchor = min(ends, key=lambda end, place=place: abs(place - end))  # type: ignore[misc]
+        low, high = min(anchor, place), max(anchor, place)
+        for row in rows:
+            if all(high < a or low > b for a, b in row):
+                break
+        else:
+            row = []
+            rows.append(row)
+        if len(rows) > MOST_TAPES:
+            break
+        row.append((low, high))
+        short = high - low < 0.42 * scale
         marks.dimensions(
             axes,
-            [anchor, place],
-            at + outward * row * 0.17 * scale,
+            [low, high],
+            at + outward * (len(rows) - 1) * 0.19 * scale,
             along,
-            0.0 * scale,
-            text=digits.centimetres(abs(place - anchor)),
+            0.1 * scale if short else 0.0,
+            outward,
             tick_m=0.04 * scale,
+            written=digits.centimetres,
         )

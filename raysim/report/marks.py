@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -116,9 +116,17 @@ def shape(
 
 
 def dimensions(
-    axes: Axes, stops: Sequence[float], at: float, along: str, text_gap_m: float, side: int = 1
+    axes: Axes,
+    stops: Sequence[float],
+    at: float,
+    along: str,
+    text_gap_m: float,
+    side: int = 1,
+    *,
+    tick_m: float | None = None,
+    written: Callable[[float], str] = "{:.2f}".format,
 ) -> None:
-    """Draw a dimension line with a slash at each stop and the length of each part in metres.
+    """Draw a dimension line with a slash at each stop and the length of each part.
 
     Parameters
     ----------
@@ -129,6 +137,10 @@ def dimensions(
     along : 'x' or 'y'
     side : +1 or -1
         Side of the line that the numbers stand on.
+    tick_m : float
+        Half-width of the slashes; follows `text_gap_m` where not given.
+    written : callable
+        Length in m to text; metres to the centimetre where not given.
     """
     kept: list[float] = []
     for stop in sorted(stops):
@@ -145,7 +157,7 @@ def dimensions(
         linewidth=0.6,
         zorder=2,
     )
-    tick = 0.45 * text_gap_m
+    tick = 0.45 * text_gap_m if tick_m is None else tick_m
     for stop in kept:
         axes.plot(
             [place(stop, at)[0] - tick, place(stop, at)[0] + tick],
@@ -159,7 +171,7 @@ def dimensions(
         axes.text(
             x,
             y,
-            f"{after - before:.2f}",
+            written(after - before),
             fontsize=style.SMALL,
             rotation=0 if flat else 90,
             ha="center",

@@ -1,0 +1,153 @@
+"""Which reflections a report lists, in what order, and how each is put into words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from raysim.quantities.reflections import (
+    EarlyReflection,
+    Place,
+    criterion_bands,
+    early_reflections,
+    place_on,
+)
+from raysim.report import digits
+from raysim.report.drawings import NumberedPath
+from raysim.results.data import Reflection, Result
+from raysim.scene.data import Scene
+from raysim.theory.criteria import REFLECTION_WINDOW_S
+
+LATEST_S = 0.040
+MOST_SINGLE = 12
+MOST_LONGER = 4
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A reflection in the table.
+
+    Attributes
+    ----------
+    numbered : NumberedPath
+    surfaces : str
+        'left', or 'floor, rear' in the order met.
+    level_db : float
+        Highest level re direct in the bands of the criterion, NaN without such bands.
+    is_met : bool or None
+        Against the criterion; None where it says nothing (later, or no such band).
+    is_early : bool
+        Within the window of the criterion.
+    places : tuple of Place
+    """
+
+    numbered: NumberedPath
+    surfaces: str
+    level_db: float
+    is_met: bool | None
+    is_early: bool
+    places: tuple[Place, ...]
+
+    @property
+    def reflection(self) -> Reflection:
+        """The path itself."""
+        return self.numbered.reflection
+
+    @property
+    def delay_ms(self) -> float:
+        """Arrival after the direct sound."""
+        return 1e3 * self.reflection.delay_s
+
+
+def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> list[Listed]:
+    """Reflections for table and drawings, numbered: order 1 by source and time, then others.
+
+    Of each source the strongest `MOST_SINGLE` of one reflection within `LATEST_S`, and the
+    strongest `MOST_LONGER` that met more surfaces within the window of the criterion.
+    """
+    judged = {id(one.reflection): one for one in early_reflections(result)}
+    single: list[Reflection] = []
+    longer: list[Reflection] = []
+    for source in range(len(result.scene.sources)):
+        here = [
+            path
+            for path in result.reflections
+            if (path.variant, path.source, path.receiver) == (variant, source, receiver)
+        ]
+        first = [p for p in here if p.order == 1 and p.delay_s <= LATEST_S]
+        single += sorted(_strongest(result, first)[:MOST_SINGLE], key=lambda p: p.delay_s)
+        more = [p for p in here if p.order > 1 and id(p) in judged]
+        longer += _strongest(result, more)[:MOST_LONGER]
+    longer.sort(key=lambda p: (p.source, p.delay_s))
+    return [
+        _listed(result, NumberedPath(number, path), judged.get(id(path)))
+        for number, path in enumerate([*single, *longer], start=1)
+    ]
+
+
+def level_db(result: Result, path: Reflection) -> float:
+    """Highest level re direct in the bands of the criterion; NaN without such bands."""
+    bands = criterion_bands(result.scene.bands_hz)
+    return float(path.level_db[bands].max()) if bands else float("nan")
+
+
+def drawn(listed: list[Listed], most_longer: int = 2) -> list[NumberedPath]:
+    """Paths for the drawings: all single reflections, the strongest few longer ones a source."""
+    kept = [one.numbered for one in listed if one.reflection.order == 1]
+    for source in sorted({one.reflection.source for one in listed}):
+        longer = [
+            one
+            for one in listed
+            if one.reflection.source == source and one.reflection.order == 2
+        ]
+        longer.sort(key=lambda one: -np.nan_to_num(one.level_db, nan=-np.inf))
+        kept += [one.numbered for one in longer[:most_longer]]
+    return kept
+
+
+def in_words(scene: Scene, place: Place) -> str:
+    """Place on a surface for someone with a tape, metric and inches."""
+    parts = []
+    if place.is_upright or place.above_floor_m >= 0.005:
+        parts.append(f"{_tape(place.above_floor_m)} above the floor")
+    is_room = any(
+        scene.surfaces[f.surface].owner == "room" for f in scene.facets if f.name == place.facet
+    )
+    of = "" if is_room else f" of the {place.facet}"
+    parts += [f"{_tape(distance)} from the {edge} edge{of}" for edge, distance in place.edges]
+    return ", ".join(parts)
+
+
+def verdict(one: Listed) -> tuple[str, str]:
+    """Words and mark ('above', 'below', 'later') of the criterion's verdict."""
+    if not one.is_early:
+        return f"after {1e3 * REFLECTION_WINDOW_S:g} ms", "later"
+    if one.is_met is None:
+        return "not judged", "later"
+    return ("within", "below") if one.is_met else ("above", "above")
+
+
+def _tape(length_m: float) -> str:
+    return f"{digits.centimetres(length_m)} ({digits.inches(length_m)})"
+
+
+def _strongest(result: Result, paths: list[Reflection]) -> list[Reflection]:
+    """Sort by level in the bands of the criterion, or in all bands without such."""
+    bands = criterion_bands(result.scene.bands_hz) or list(range(len(result.scene.bands_hz)))
+    return sorted(paths, key=lambda p: -float(p.level_db[bands].max()))
+
+
+def _listed(result: Result, numbered: NumberedPath, judged: EarlyReflection | None) -> Listed:
+    path, scene = numbered.reflection, result.scene
+    facets = [scene.facets[f] for f in path.facets]
+    return Listed(
+        numbered=numbered,
+        surfaces=", ".join(scene.surfaces[f.surface].name for f in facets),
+        level_db=judged.level_db if judged else level_db(result, path),
+        is_met=judged.is_met if judged else None,
+        is_early=judged is not None,
+        places=judged.places
+        if judged
+        else tuple(place_on(scene, f, p) for f, p in zip(facets, path.points, strict=True)),
+    )

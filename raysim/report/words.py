@@ -1,0 +1,274 @@
+"""What a report says in plain words, made from its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+
+import numpy as np
+
+from raysim.bands import band_name
+from raysim.estimate import Estimate
+from raysim.quantities import QUANTITIES, average, check_all, diffuse_field, transition
+from raysim.quantities.reflections import criterion_bands
+from raysim.report import digits
+from raysim.report.listed import Listed
+from raysim.results.data import Result
+from raysim.theory import criteria
+
+CLAIMED_VOLUMES_M3 = (20.0, 150.0)
+MIDDLE_BANDS_HZ = (500.0, 1000.0)
+
+
+def summary(result: Result, listed: Sequence[Listed], variant: int, receiver: int) -> list[str]:
+    """Three paragraphs: how long sound lasts, the worst reflection, what is not answered."""
+    return [
+        _decay(result, variant),
+        _worst_reflection(result, listed, receiver),
+        _not_answered(result, variant),
+    ]
+
+
+def _decay(result: Result, variant: int) -> str:
+    scene = result.scene
+    bands = [f for f in MIDDLE_BANDS_HZ if f in scene.bands_hz] or list(scene.bands_hz)
+    mean = average(result, "T20", bands)
+    where = " and ".join(band_name(f) for f in bands) if len(bands) <= 2 else "all bands"
+    if mean.reason[variant]:
+        return f"No decay time can be given for {where}: {mean.reason[variant]}."
+    value, error = float(mean.value[variant]), float(mean.standard_error[variant])
+    number, plus_minus = digits.rounded(value, error)
+    field = diffuse_field(scene)
+    chosen = [scene.bands_hz.index(f) for f in bands]
+    low, high = value * field.shorter[chosen].mean(), value * field.longer[chosen].mean()
+    return (
+        f"A sound that stops takes {number} ± {plus_minus} s to die away by 60 dB (mean of {where}). "
+        f"The ± is what the computation leaves open; the materials are known less well, and "
+        f"within their ranges it could be {low:.2f} to {high:.2f} s. " + _against_guide(result, variant)
+    )
+
+
+def _against_guide(result: Result, variant: int) -> str:
+    """One sentence on the mean decay time against the guide's tolerance."""
+    rows = {
+        check.criterion.rsplit(", ", 1)[1]: check.verdict
+        for check in check_all(result)
+        if check.criterion.startswith("mean decay time")
+        and check.source == criteria.DECAY_SOURCE
+        and check.variant == result.variants[variant]
+    }
+    nominal = criteria.nominal_decay_time(result.scene.volume)
+    guide = f"the {nominal:.2f} s, give or take 0.05 s, that a guide asks of a room of this size"
+    if "not met" in rows.values():
+        side = "longer" if rows.get("at most") == "not met" else "shorter"
+        return f"Averaged over 200 Hz to 4 kHz it is {side} than {guide}."
+    if rows and all(verdict == "met" for verdict in rows.values()):
+        return f"Averaged over 200 Hz to 4 kHz it is within {guide}."
+    return f"Whether it keeps to {guide}, this run can't tell."
+
+
+def _worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -> str:
+    seat = result.scene.receivers[receiver].name
+    early = [one for one in listed if one.is_early]
+    judged = [one for one in early if one.is_met is not None]
+    if not judged:
+        return (
+            "No early reflection was judged: "
+            + ("none arrives within 15 ms." if not early else "no band lies within 1 to 8 kHz.")
+        )
+    worst = max(judged, key=lambda one: one.level_db)
+    scene = result.scene
+    source = scene.sources[worst.reflection.source].name
+    owner = {scene.surfaces[scene.facets[f].surface].owner for f in worst.reflection.facets}
+    above = [one for one in judged if not one.is_met]
+    text = (
+        f"The strongest early reflection comes off {_and(worst.surfaces.split(', '))} (no. "
+        f"{worst.numbered.number}): it reaches {seat} {digits.tidy(worst.delay_ms, 2)} ms after the "
+        f"direct sound of {source} and is {_weaker(worst.level_db)}. "
+    )
+    if owner != {"room"}:
+        text += "It comes off an object, so panels on the walls will not cure it. "
+    limit = -criteria.REFLECTION_LEVEL_DB
+    if not above:
+        return text + f"All early reflections keep the {limit:g} dB below direct that a guide asks for."
+    loudest = sorted(above, key=lambda one: -one.level_db)
+    names = list(dict.fromkeys(one.surfaces for one in loudest if one.reflection.order == 1))
+    more = sum(one.reflection.order > 1 for one in above)
+    text += f"A guide asks for {limit:g} dB or more below the direct sound in the first 15 ms; "
+    if names:
+        text += f"above that are the single reflections off {_and(names)}"
+        text += f", and {more} that met more than one surface." if more else "."
+    else:
+        text += f"above that are {more} that met more than one surface."
+    return text
+
+
+def _weaker(level_db: float) -> str:
+    size = digits.tidy(abs(level_db), 1)
+    return f"{size} dB weaker than it" if level_db <= 0 else f"{size} dB stronger than it"
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _not_answered(result: Result, variant: int) -> str:
+    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    return (
+        f"Not answered here: the bass below about {frequency} Hz, where a room of this size rings at "
+        "single notes and sound does not travel as rays; what passes through the walls; and the "
+        "loudspeakers' own colour, for they are taken to radiate alike in all directions."
+    )
+
+
+def two_digits(value: float) -> str:
+    """Round to two significant digits."""
+    return f"{float(f'{value:.2g}'):g}"
+
+
+def early_intro(result: Result) -> str:
+    """What the levels are, and whose guide it is."""
+    bands = [band_name(result.scene.bands_hz[b]) for b in criterion_bands(result.scene.bands_hz)]
+    levels = (
+        f"Levels are the highest of the bands {_and(bands)}"
+        if bands
+        else "No band of this result lies within 1 to 8 kHz, so levels are not judged"
+    )
+    return (
+        f"{levels}, as the materials' coefficients have them. Guide: at least "
+        f"{-criteria.REFLECTION_LEVEL_DB:g} dB below the direct sound until "
+        f"{1e3 * criteria.REFLECTION_WINDOW_S:g} ms after it ({criteria.REFLECTION_SOURCE}). Single "
+        "reflections come first, then the strongest that met more than one surface."
+    )
+
+
+def quantities_intro(result: Result) -> str:
+    """What ± means and what is greyed."""
+    return (
+        f"± is one standard error of the computation, from {len(result.energy_batches)} "
+        "independent batches of rays; what is not known of the materials comes on top and is "
+        "tinted in the first chart. Greyed bands lie below the Schroeder frequency."
+    )
+
+
+def quantity_notes(result: Result, estimates: dict[str, Estimate], variant: int) -> list[str]:
+    """Sources and doubts of the quantities."""
+    change = transition(result)
+    nominal = criteria.nominal_decay_time(result.scene.volume)
+    notes = [
+        f"Schroeder frequency {two_digits(float(change.frequency_hz[variant]))} Hz, from "
+        f"{change.origin[variant]}: 2000 √(T/V).",
+        f"The hatched area is a guide for reference listening rooms, not a limit for yours: "
+        f"{nominal:.2f} s ± 0.05 s from 200 Hz to 4 kHz, wider beyond ({criteria.DECAY_SOURCE}).",
+    ]
+    low, high = criteria.DECAY_RANGE_S
+    if nominal < low:
+        notes.append(
+            f"In a room this small that formula falls below the {low:g} to {high:g} s which "
+            f"{criteria.DECAY_RANGE_SOURCE} asks besides; the two cannot both be kept."
+        )
+    curved = estimates["curvature"].value[variant]
+    if np.any(np.nan_to_num(curved) > 10):
+        notes.append("Where the curvature is above 10 % the decay is bent, and one time hides it.")
+    return notes
+
+
+def terms() -> list[dict[str, str]]:
+    """What the columns mean and where they are defined."""
+    return [{"key": q.key, "text": f"{q.term} ({q.source})"} for q in QUANTITIES.values()]
+
+
+def plausibility(result: Result, variant: int) -> tuple[str, str]:
+    """Introduction and note of the diffuse-field estimates."""
+    scene, field = result.scene, diffuse_field(result.scene)
+    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    return (
+        "Closed formulas for a perfectly even sound field, to catch gross mistakes. They are not "
+        f"the prediction. Mean free path 4V/S {field.mean_free_path_m:.2f} m; Schroeder frequency "
+        f"{frequency} Hz; volume {scene.volume:.1f} m³; surface {scene.area:.0f} m².",
+        "Input range: by how much the decay time may be shorter or longer for what is not known "
+        "of the absorption; each material moved alone within its range through Eyring's formula, "
+        "changes added as independent errors. A traced decay far outside these numbers is no "
+        "error where absorption is uneven, but deserves a look.",
+    )
+
+
+def limits(result: Result, variant: int) -> list[str]:
+    """What the method leaves out."""
+    scene = result.scene
+    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    found = [
+        f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay.",
+        "Loudspeakers are points that radiate alike in all directions; a real one sends less to "
+        "the rear, so reflections off the front surface are weaker than shown.",
+        "Absorption and scattering coefficients are averages over directions and are used at "
+        "every angle alike. Numbers from memory or judgement are marked so.",
+        "Sound bending around edges (diffraction) is not modelled; small objects and the edges of "
+        "a desk reflect less at low frequencies than drawn.",
+        f"Mirror reflections are exact up to {result.image_order} surfaces met; longer ones and "
+        "all scattered sound are estimated with rays, and carry the ± of the tables.",
+        "Nothing here is about sound passing to or from neighbours.",
+    ]
+    low, high = CLAIMED_VOLUMES_M3
+    if not low <= scene.volume <= high:
+        found.insert(
+            0,
+            f"The room has {scene.volume:.0f} m³; raysim is made and checked for {low:g} to {high:g} m³.",
+        )
+    if result.lost_rays:
+        found.append(
+            f"{result.lost_rays} rays were lost in {result.reflection_count:.2g} reflections: the "
+            "mesh may not be tight everywhere."
+        )
+    return found
+
+
+def facts(result: Result) -> str:
+    """One line under the title."""
+    scene = result.scene
+    return (
+        f"{scene.volume:.1f} m³, {_number(len(scene.sources), 'source')}, "
+        f"{_number(len(scene.receivers), 'receiver')}, {band_name(scene.bands_hz[0])} to "
+        f"{band_name(scene.bands_hz[-1])}. Computed {result.created[:10]} with raysim "
+        f"{result.raysim_version} from {scene.path or 'a scene without file'}."
+    )
+
+
+def _number(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def provenance(result: Result) -> list[tuple[str, str]]:
+    """All that is needed to compute the same again."""
+    scene, climate = result.scene, result.scene.climate
+    given = ", ".join(
+        f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
+        for name, value in asdict(result.settings).items()
+        if value is not None and name != "seed"
+    )
+    radius = sorted({f"{r:.2f}" for r in result.receiver_radius_m})
+    radii = radius[0] if len(radius) == 1 else f"{radius[0]} to {radius[-1]}"
+    return [
+        ("raysim", result.raysim_version),
+        ("computed", f"{result.created}, in {result.duration_of_run_s:.1f} s"),
+        ("stopped", result.stopped_by),
+        ("seed", str(result.settings.seed)),
+        ("rays a source", f"{result.rays} in {len(result.energy_batches)} batches"),
+        ("reflections followed", str(result.reflection_count)),
+        ("lost rays", str(result.lost_rays)),
+        ("image sources", f"to order {result.image_order}"),
+        ("counting sphere", f"radius {radii} m"),
+        ("settings", given),
+        (
+            "climate",
+            f"{climate.temperature_c:g} °C, {climate.humidity_percent:g} % humidity, "
+            f"{climate.pressure_kpa:g} kPa; speed of sound {climate.speed_of_sound:.1f} m/s",
+        ),
+        (
+            "room",
+            f"{scene.volume:.2f} m³, {scene.area:.1f} m², {len(scene.mesh.triangles)} triangles, "
+            f"{len(scene.surfaces)} surfaces",
+        ),
+        ("variant", ", ".join(result.variants)),
+        ("mesh SHA-256", scene.mesh_sha256 or "not recorded"),
+    ]
