@@ -1,3 +1,5 @@
 """raysim: acoustic prediction for small listening rooms."""
 
+from __future__ import annotations
+
 __version__ = "0.1.0"

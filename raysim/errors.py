@@ -38,9 +38,10 @@ class SolverError(RaysimError):
 
 
 class Interrupted(RaysimError):
-    """Stopped by the user; says how to resume."""
+    """Stopped by the user; `partial` holds what was finished, or None."""
 
     exit_code = 130
+    partial: object = None
 
 
 class RaysimWarning(UserWarning):

@@ -39,9 +39,7 @@ class Estimate:
         return self.value - half, self.value + half
 
 
-def jackknife(
-    evaluate: Callable[[Array], Array], batches: Array
-) -> tuple[Array, Array]:
+def jackknife(evaluate: Callable[[Array], Array], batches: Array) -> tuple[Array, Array]:
     """Value and standard error of a function of the mean over batches.
 
     Delete-one jackknife (Quenouille 1956, Tukey 1958):

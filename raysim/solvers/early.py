@@ -1,0 +1,127 @@
+"""Early sound: exact image sources and their energy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.kernels.images import find_paths
+from raysim.results.data import Reflection
+from raysim.scene.data import UP, Receiver, Scene
+from raysim.solvers.pack import Packed
+
+Array = NDArray[np.float64]
+SEQUENCES = 3_000_000  # facet sequences times receivers and sources that a few seconds allow
+HIGHEST_ORDER = 6
+
+
+def affordable_order(facets: int, pairs: int) -> int:
+    """Highest image order whose facet sequences stay within SEQUENCES for all pairs."""
+    order, sequences = 0, 1.0
+    while order < HIGHEST_ORDER:
+        sequences *= facets if order == 0 else max(facets - 1, 1)
+        if sequences * pairs > SEQUENCES:
+            break
+        order += 1
+    return order
+
+
+def find_reflections(
+    scene: Scene, packed: Packed, order: int, longest_m: float
+) -> list[Reflection]:
+    """Every specular path up to `order` reflections and `longest_m`, by source then time."""
+    found: list[Reflection] = []
+    for source in range(len(packed.sources)):
+        paths = _paths(packed, source, order, longest_m)
+        here = [_reflection(scene, packed, source, *path) for path in paths]
+        found += sorted(here, key=lambda r: (r.receiver, r.length_m, r.facets))
+    return found
+
+
+def _paths(
+    packed: Packed, source: int, order: int, longest_m: float
+) -> Iterator[tuple[int, tuple[int, ...], Array, float]]:
+    room = 1024
+    while True:
+        receiver = np.empty(room, np.int64)
+        facets = np.full((room, max(order, 1)), -1, np.int64)
+        points = np.full((room, max(order, 1), 3), np.nan)
+        length = np.empty(room)
+        count = find_paths(
+            packed.tree,
+            packed.planes,
+            packed.sources[source : source + 1],
+            packed.receivers.position,
+            order,
+            longest_m,
+            receiver,
+            facets,
+            points,
+            length,
+        )
+        if count <= room:
+            break
+        room = count
+    for i in range(count):
+        sequence = tuple(int(f) for f in facets[i] if f >= 0)
+        yield int(receiver[i]), sequence, points[i, : len(sequence)].copy(), float(length[i])
+
+
+def _reflection(
+    scene: Scene,
+    packed: Packed,
+    source: int,
+    receiver: int,
+    facets: tuple[int, ...],
+    points: Array,
+    length_m: float,
+) -> Reflection:
+    """Energy 100/r^2 * prod (1 - absorption)(1 - scattering) * exp(-m r)."""
+    energy = 100.0 / length_m**2 * np.exp(-packed.attenuation * length_m)
+    for facet in facets:
+        surface = scene.facets[facet].surface
+        scattering = packed.boundary.scattering[surface, packed.boundary.band_class]
+        energy = energy * packed.boundary.reflectance[surface] * (1.0 - scattering)
+    direct_m = packed.direct_m[source, receiver]
+    direct = 100.0 / direct_m**2 * np.exp(-packed.attenuation * direct_m)
+    listener = scene.receivers[receiver]
+    came_from = points[-1] if facets else packed.sources[source]
+    azimuth, elevation = _angles(scene, listener, came_from)
+    with np.errstate(divide="ignore"):
+        level = 10 * np.log10(energy / direct)
+    return Reflection(
+        variant=0,
+        source=source,
+        receiver=receiver,
+        facets=facets,
+        points=points,
+        length_m=length_m,
+        delay_s=max(0.0, length_m - direct_m) / packed.speed,
+        energy=energy,
+        level_db=level,
+        azimuth_deg=azimuth,
+        elevation_deg=elevation,
+    )
+
+
+def _angles(scene: Scene, receiver: Receiver, point: Array) -> tuple[float, float]:
+    way = point - receiver.position
+    way = way / np.linalg.norm(way)
+    right = scene.right_of(receiver.facing)
+    ahead = receiver.facing - (receiver.facing @ UP) * UP
+    azimuth = np.degrees(np.arctan2(way @ right, way @ (ahead / np.linalg.norm(ahead))))
+    return float(azimuth), float(np.degrees(np.arcsin(np.clip(way @ UP, -1, 1))))
+
+
+def early_histogram(
+    reflections: list[Reflection], shape: tuple[int, int, int, int], bin_s: float
+) -> Array:
+    """(source, receiver, band, time) energy of the exact paths."""
+    histogram = np.zeros(shape)
+    for r in reflections:
+        k = int(r.delay_s / bin_s)
+        if k < shape[-1]:
+            histogram[r.source, r.receiver, :, k] += r.energy
+    return histogram

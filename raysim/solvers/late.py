@@ -1,0 +1,101 @@
+"""Late sound: stochastic rays in rounds and batches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.errors import SolverError
+from raysim.kernels.walk import Plan, energy_left, trace
+from raysim.settings import BATCHES
+from raysim.solvers.pack import Packed
+
+Array = NDArray[np.float64]
+RAYS_A_ROUND = 1024  # for each source and batch
+LOST_LIMIT = 1e-5
+PILOT_RAYS = 4096
+PILOT_STEP_S = 0.01
+PILOT_END_S = 30.0
+FLOOR_DB = -65.0
+
+
+@dataclass(frozen=True)
+class Round:
+    """Outcome of one round.
+
+    Attributes
+    ----------
+    energy : (batch, source, receiver, band, time) re the 10 m free field
+    reflections, lost : int
+    """
+
+    energy: Array
+    reflections: int
+    lost: int
+
+
+def trace_round(
+    packed: Packed, plan: Plan, seed: int, number: int, bins: int, offset_m: Array | None = None
+) -> Round:
+    """Trace round `number`: RAYS_A_ROUND rays for each source and batch.
+
+    `offset_m` (sources, receivers): path length at which each histogram starts; None takes the
+    straight line.
+    """
+    sources, receivers = packed.direct_m.shape
+    bands = len(packed.attenuation)
+    offset = packed.direct_m if offset_m is None else offset_m
+    out = np.zeros((sources, BATCHES, receivers, bins, bands))
+    reflections = np.zeros((sources, BATCHES), np.int64)
+    lost = np.zeros((sources, BATCHES), np.int64)
+    lost_ray = np.zeros((sources, BATCHES, 6))
+    trace(
+        packed.tree,
+        packed.boundary,
+        packed.receivers,
+        offset,
+        plan,
+        packed.sources,
+        seed,
+        BATCHES,
+        number,
+        RAYS_A_ROUND,
+        out,
+        reflections,
+        lost,
+        lost_ray,
+    )
+    _refuse_leaks(reflections, lost, lost_ray)
+    energy = np.ascontiguousarray(out.transpose(1, 0, 2, 4, 3)) / RAYS_A_ROUND
+    return Round(energy, int(reflections.sum()), int(lost.sum()))
+
+
+def _refuse_leaks(reflections: NDArray[np.int64], lost: NDArray[np.int64], ray: Array) -> None:
+    if lost.sum() <= LOST_LIMIT * max(1, reflections.sum()):
+        return
+    source, batch = np.argwhere(lost > 0)[0]
+    x, y, z = ray[source, batch, :3]
+    raise SolverError(
+        f"{lost.sum()} of {reflections.sum()} reflections left the room, first from "
+        f"({x:.3f}, {y:.3f}, {z:.3f}) m; close the mesh there (raysim check lists open edges)"
+    )
+
+
+def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
+    """Time for the energy in the room to fall by 65 dB in its slowest band, from a pilot trace.
+
+    A line through the last 20 dB above what a short window holds is extended where the pilot
+    ends first.
+    """
+    for end_s in (1.0, 4.0, PILOT_END_S):
+        steps = round(end_s / PILOT_STEP_S)
+        out = np.zeros((len(packed.sources), steps, len(packed.attenuation)))
+        pilot = plan._replace(bin_s=PILOT_STEP_S)
+        energy_left(packed.tree, packed.boundary, pilot, packed.sources, seed, PILOT_RAYS, out)
+        left = out.max(axis=(0, 2)) / PILOT_RAYS
+        below = np.nonzero(left < 10 ** (FLOOR_DB / 10))[0]
+        if len(below):
+            return float(max(0.1, below[0] * PILOT_STEP_S))
+    return PILOT_END_S

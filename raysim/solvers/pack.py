@@ -1,0 +1,118 @@
+"""From a Scene to the flat arrays that kernels take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.bands import exact_midband_hz
+from raysim.errors import SceneError
+from raysim.kernels.build import build_tree
+from raysim.kernels.images import Planes
+from raysim.kernels.tree import Tree
+from raysim.kernels.walk import Boundary, Receivers
+from raysim.scene.data import Scene
+
+Array = NDArray[np.float64]
+SMALLEST_RADIUS_M = 0.02
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A scene as arrays.
+
+    Attributes
+    ----------
+    sources : (sources, 3) m
+    direct_m : (sources, receivers) straight-line distances, m
+    attenuation : (bands,) of air, 1/m
+    """
+
+    tree: Tree
+    planes: Planes
+    boundary: Boundary
+    receivers: Receivers
+    sources: Array
+    direct_m: Array
+    attenuation: Array
+    speed: float
+
+
+def pack(scene: Scene, radius_m: float) -> Packed:
+    """Arrays of a scene, counting spheres of at most `radius_m`.
+
+    Raises
+    ------
+    SceneError
+        A receiver closer to a surface than the smallest counting sphere allows.
+    """
+    mesh = scene.mesh
+    sources = np.array([s.position for s in scene.sources], np.float64)
+    positions = np.array([r.position for r in scene.receivers], np.float64)
+    midbands = [exact_midband_hz(f) for f in scene.bands_hz]
+    return Packed(
+        tree=build_tree(mesh.corners, mesh.facet, mesh.surface, mesh.sheet),
+        planes=_planes(scene),
+        boundary=_boundary(scene),
+        receivers=Receivers(positions, _radii(scene, positions, radius_m)),
+        sources=sources,
+        direct_m=np.linalg.norm(sources[:, None] - positions[None], axis=-1),
+        attenuation=scene.climate.attenuation(midbands),
+        speed=scene.climate.speed_of_sound,
+    )
+
+
+def _boundary(scene: Scene) -> Boundary:
+    """Bands of equal scattering on every surface share one class."""
+    material = [s.material for s in scene.surfaces]
+    absorption = np.stack([m.absorption for m in scene.materials])[material]
+    scattering = np.stack([m.scattering for m in scene.materials])[material]
+    classes, band_class = np.unique(scattering, axis=1, return_inverse=True)
+    return Boundary(
+        np.ascontiguousarray(1.0 - absorption),
+        np.ascontiguousarray(classes),
+        np.ascontiguousarray(band_class.reshape(-1).astype(np.int64)),
+    )
+
+
+def _planes(scene: Scene) -> Planes:
+    corners = scene.mesh.corners
+    facets = len(scene.facets)
+    low, high = np.full((facets, 3), np.inf), np.full((facets, 3), -np.inf)
+    np.minimum.at(low, scene.mesh.facet, corners.min(axis=1))
+    np.maximum.at(high, scene.mesh.facet, corners.max(axis=1))
+    normal = np.stack([f.normal for f in scene.facets])
+    level = np.array([float(f.origin @ f.normal) for f in scene.facets])
+    return Planes(np.ascontiguousarray(normal), level, low, high)
+
+
+def _radii(scene: Scene, positions: Array, radius_m: float) -> Array:
+    """Largest sphere up to `radius_m` that no surface cuts."""
+    radii = np.empty(len(positions))
+    for i, (receiver, position) in enumerate(zip(scene.receivers, positions, strict=True)):
+        radii[i] = min(radius_m, 0.999 * nearest_surface_m(scene.mesh.corners, position))
+        if radii[i] < SMALLEST_RADIUS_M:
+            raise SceneError(
+                f"receivers.{receiver.name}: {radii[i]:.3f} m from the nearest surface; "
+                f"move it at least {SMALLEST_RADIUS_M:g} m away"
+            )
+    return radii
+
+
+def nearest_surface_m(corners: Array, point: Array) -> float:
+    """Distance from a point to the nearest of (m, 3, 3) triangles (Ericson 2005, 5.1.5)."""
+    a, b, c = corners.transpose(1, 0, 2)
+    normal = np.cross(b - a, c - a)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    height = ((point - a) * normal).sum(axis=1)
+    foot = point - height[:, None] * normal
+    inside = np.ones(len(corners), bool)
+    nearest = np.full(len(corners), np.inf)
+    for p, q in ((a, b), (b, c), (c, a)):
+        side = q - p
+        inside &= (np.cross(side, foot - p) * normal).sum(axis=1) >= 0
+        t = np.clip(((point - p) * side).sum(axis=1) / (side**2).sum(axis=1), 0, 1)
+        nearest = np.minimum(nearest, np.linalg.norm(p + t[:, None] * side - point, axis=1))
+    return float(np.where(inside, np.abs(height), nearest).min())
