@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 from raysim.errors import ResultError
+from raysim.files import why_not_written
 
 _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
@@ -33,9 +34,7 @@ def ensure_writable(path: Path) -> None:
         with tempfile.TemporaryFile(dir=folder):
             pass
     except OSError as error:
-        raise ResultError(
-            f"{path}: cannot write into '{folder}' ({error.strerror}); choose another place with -o"
-        ) from None
+        raise ResultError(why_not_written(path, error)) from None
 
 
 def _ensure_replaceable(path: Path) -> None:

@@ -165,13 +165,14 @@ def _computed(
 ) -> Result:
     """Run, and keep what an interrupted run has."""
     from raysim.cli.progress import shown_progress
+    from raysim.results.data import Result
     from raysim.solvers.run import run as compute
 
     try:
         with _terminate_like_interrupt(), shown_progress() as show:
             return compute(scene, settings, progress=show, extend=previous)
     except Interrupted as stop:
-        if stop.partial is None:
+        if not isinstance(stop.partial, Result):
             raise Interrupted("interrupted before there was anything to keep") from None
         kept = partial_name(output)
         _save(stop.partial, kept)

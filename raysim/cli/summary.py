@@ -8,11 +8,11 @@ from typing import Any
 
 import click
 import numpy as np
-from rich.console import Console
 from rich.table import Table
 
 from raysim import quantities
 from raysim.bands import band_name
+from raysim.cli.paper import console
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
 from raysim.report.digits import rounded
@@ -30,7 +30,8 @@ def print_summary(result: Result) -> None:
     _print_plausibility(result)
     click.echo(
         f"{result.rays:,} rays a source, {result.reflection_count:,} reflections, "
-        f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s; {result.stopped_by}"
+        f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s; "
+        f"stopped by: {result.stopped_by}"
     )
 
 
@@ -117,7 +118,7 @@ def _print_quantities(result: Result) -> None:
         for b, label in enumerate(result.scene.bands_hz):
             cells = [_cell(averages[key], v, b) for key in SHOWN]
             table.add_row(band_name(label), *cells, style="dim" if UNDEFINED in cells else "")
-        Console().print(table)
+        console().print(table)
         for sentence in _reasons(result, averages, v):
             click.echo(f"  {UNDEFINED} {sentence}")
 
@@ -163,7 +164,7 @@ def _print_reflections(result: Result) -> None:
             f"{1000 * path.delay_s:.2f}",
             f"{one.level_db:.1f}".replace("-", "\N{MINUS SIGN}"),
         )
-    Console().print(table)
+    console().print(table)
 
 
 def _print_plausibility(result: Result) -> None:
