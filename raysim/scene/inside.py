@@ -1,0 +1,161 @@
+"""Where points are: in the air, in an object, outside, and how far from the nearest surface."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.scene.data import Scene
+from raysim.scene.geometry import Geometry
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+AIR = "air"
+OUTSIDE = "outside"
+PAIRS_AT_ONCE = 200_000
+ON_TRIANGLE = 1e-12
+
+
+class Triangles(Protocol):
+    """What has vertices (n, 3) in m and triangles (m, 3)."""
+
+    @property
+    def vertices(self) -> Array:
+        """(n, 3) float, m."""
+
+    @property
+    def triangles(self) -> Ints:
+        """(m, 3) int."""
+
+
+def winding_number(corners: Array, points: Array) -> Array:
+    """How often triangles surround points (sum of solid angles over 4 pi).
+
+    Parameters
+    ----------
+    corners : (m, 3, 3) float, m
+    points : (p, 3) float, m
+
+    Returns
+    -------
+    (p,) float
+        1 inside a closed surface whose normals point inwards, 0 outside, -1 where they point
+        outwards; 0.5 on it. Solid angles by Van Oosterom and Strackee (1983), doi
+        10.1109/TBME.1983.325207, from memory.
+    """
+    total = np.zeros(len(points))
+    step = max(1, PAIRS_AT_ONCE // max(len(corners), 1))
+    for first in range(0, len(points), step):
+        some = points[first : first + step]
+        a, b, c = (corners[None, :, k] - some[:, None] for k in range(3))
+        la, lb, lc = (np.sqrt(np.einsum("pmk,pmk->pm", r, r)) for r in (a, b, c))
+        triple = np.einsum("pmk,pmk->pm", a, np.cross(b, c))
+        product = la * lb * lc
+        below = (
+            product
+            + np.einsum("pmk,pmk->pm", a, b) * lc
+            + np.einsum("pmk,pmk->pm", b, c) * la
+            + np.einsum("pmk,pmk->pm", c, a) * lb
+        )
+        # on a triangle the solid angle jumps between plus and minus 2 pi: count the mean
+        triple[(np.abs(triple) <= ON_TRIANGLE * product) & (below < 0)] = 0.0
+        np.abs(below, out=below, where=triple == 0.0)
+        total[first : first + step] = -np.arctan2(triple, below).sum(axis=1) / (2 * np.pi)
+    return total
+
+
+def locate(room: Geometry | Scene, points: Array) -> list[str]:
+    """What each point lies in.
+
+    Parameters
+    ----------
+    room : Geometry or Scene
+        Normals into the air; the air closed, as `heal` and tape-measured rooms leave it.
+    points : (p, 3) float, m
+
+    Returns
+    -------
+    list of str
+        'air', 'outside', or the name of the object the point is in.
+    """
+    corners, owner, names = _owned(room)
+    points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+    in_air = winding_number(corners, points) > 0.5
+    where = [AIR if yes else OUTSIDE for yes in in_air]
+    deepest = np.full(len(points), 0.3)
+    for k, name in enumerate(names):
+        if name == "room" or in_air.all():
+            continue
+        own = corners[owner == k]
+        low, high = own.min(axis=(0, 1)), own.max(axis=(0, 1))
+        among = ~in_air & ((points >= low) & (points <= high)).all(axis=1)
+        # an object cut open where it stands on the floor still surrounds a point by more than 0.3
+        depth = np.zeros(len(points))
+        depth[among] = -winding_number(own, points[among])
+        for p in np.flatnonzero(depth > deepest):
+            where[p] = name
+        deepest = np.maximum(deepest, depth)
+    return where
+
+
+def _owned(room: Geometry | Scene) -> tuple[Array, Ints, list[str]]:
+    """Corners of all triangles but sheets, the number of each one's owner, and their names."""
+    if isinstance(room, Geometry):
+        vertices, triangles, sheet = room.vertices, room.triangles, room.sheet
+        of_group = list(room.owners)
+        group = room.group
+    else:
+        vertices, triangles, sheet = room.mesh.vertices, room.mesh.triangles, room.mesh.sheet
+        of_group = [surface.owner for surface in room.surfaces]
+        group = room.mesh.surface
+    names = list(dict.fromkeys(of_group))
+    number = np.array([names.index(name) for name in of_group], dtype=np.int64)
+    present = np.unique(number[group[~sheet]])
+    renumbered = np.searchsorted(present, number[group[~sheet]])
+    return vertices[triangles[~sheet]], renumbered, [names[k] for k in present]
+
+
+def nearest_surface(mesh: Triangles, points: Array) -> tuple[Array, Array, Ints]:
+    """Nearest point of a mesh to each point.
+
+    Returns
+    -------
+    distance : (p,) float, m
+    place : (p, 3) float, m
+    triangle : (p,) int
+    """
+    corners = mesh.vertices[mesh.triangles]
+    points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+    place = np.zeros_like(points)
+    triangle = np.zeros(len(points), dtype=np.int64)
+    for k, point in enumerate(points):
+        candidates = _nearest_on_triangles(corners, point)
+        apart = ((candidates - point) ** 2).sum(axis=1)
+        triangle[k] = int(apart.argmin())
+        place[k] = candidates[triangle[k]]
+    return np.linalg.norm(place - points, axis=1), place, triangle
+
+
+def _nearest_on_triangles(corners: Array, point: Array) -> Array:
+    """(m, 3) nearest point of each triangle: in its plane if that lies in it, else on an edge."""
+    a, b, c = corners.transpose(1, 0, 2)
+    normal = np.cross(b - a, c - a)
+    squared = np.maximum(np.einsum("ij,ij->i", normal, normal), 1e-300)
+    foot = point - (np.einsum("ij,ij->i", point - a, normal) / squared)[:, None] * normal
+    within = np.ones(len(a), dtype=np.bool_)
+    best = foot.copy()
+    best_apart = np.full(len(a), np.inf)
+    for p, q in ((a, b), (b, c), (c, a)):
+        within &= np.einsum("ij,ij->i", np.cross(q - p, foot - p), normal) >= 0
+        along = q - p
+        length = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
+        t = np.clip(np.einsum("ij,ij->i", point - p, along) / length, 0.0, 1.0)
+        on_edge = p + t[:, None] * along
+        apart = ((on_edge - point) ** 2).sum(axis=1)
+        nearer = apart < best_apart
+        best = np.where(nearer[:, None], on_edge, best)
+        best_apart = np.where(nearer, apart, best_apart)
+    return np.asarray(np.where(within[:, None], foot, best))
