@@ -6,7 +6,7 @@ from math import cos, floor, pi, sin, sqrt
 
 import numpy as np
 
-from raysim.kernels.compiled import compiled
+from raysim.kernels.compiled import inlined
 from raysim.kernels.uniform import uniform
 from raysim.kernels.vec import Vec, dot, unit
 
@@ -15,7 +15,7 @@ STEP_1 = 1 / PLASTIC
 STEP_2 = 1 / PLASTIC**2
 
 
-@compiled
+@inlined
 def on_sphere(u1: float, u2: float) -> Vec:
     """Uniform direction from two uniform numbers (equal-area cylinder map)."""
     z = 1.0 - 2.0 * u1
@@ -23,7 +23,7 @@ def on_sphere(u1: float, u2: float) -> Vec:
     return Vec(ring * cos(2 * pi * u2), ring * sin(2 * pi * u2), z)
 
 
-@compiled
+@inlined
 def start_direction(stream: np.uint64, i: int) -> Vec:
     """Direction i of a low-discrepancy set, shifted at random by the stream.
 
@@ -35,14 +35,14 @@ def start_direction(stream: np.uint64, i: int) -> Vec:
     return on_sphere(u1 - floor(u1), u2 - floor(u2))
 
 
-@compiled
+@inlined
 def mirrored(d: Vec, n: Vec) -> Vec:
     """Specular direction d - 2 (d.n) n."""
     twice = 2.0 * dot(d, n)
     return Vec(d.x - twice * n.x, d.y - twice * n.y, d.z - twice * n.z)
 
 
-@compiled
+@inlined
 def lambert(n: Vec, u1: float, u2: float) -> Vec:
     """Direction with density cos(theta)/pi about n: n plus a uniform unit vector, normalised."""
     w = on_sphere(u1, u2)

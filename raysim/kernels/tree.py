@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled
+from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.vec import Vec
 
 NOTHING = -1
@@ -45,17 +45,20 @@ class Tree(NamedTuple):
 
 
 class Shear(NamedTuple):
-    """Axes and slopes that turn a ray into the +z axis (Woop et al., section 3)."""
+    """Axes and slopes that turn a ray into the +z axis, its origin in those axes (Woop et al.)."""
 
     kx: int
     ky: int
     kz: int
+    ox: float
+    oy: float
+    oz: float
     sx: float
     sy: float
     sz: float
 
 
-@compiled
+@inlined
 def inverse(x: float) -> float:
     """1/x, finite for x = 0 so that a ray in a box's face stays comparable."""
     if abs(x) < 1e-30:
@@ -63,8 +66,8 @@ def inverse(x: float) -> float:
     return 1.0 / x
 
 
-@compiled
-def shear_of(d: Vec) -> Shear:
+@inlined
+def shear_of(o: Vec, d: Vec) -> Shear:
     """Permute so that |d[kz]| is largest, winding kept."""
     ax, ay, az = abs(d.x), abs(d.y), abs(d.z)
     kz = 0 if ax >= ay and ax >= az else (1 if ay >= az else 2)
@@ -73,10 +76,10 @@ def shear_of(d: Vec) -> Shear:
     dz = d[kz]
     if dz < 0.0:
         kx, ky = ky, kx
-    return Shear(kx, ky, kz, d[kx] / dz, d[ky] / dz, 1.0 / dz)
+    return Shear(kx, ky, kz, o[kx], o[ky], o[kz], d[kx] / dz, d[ky] / dz, 1.0 / dz)
 
 
-@compiled
+@inlined
 def box_entry(box: NDArray[np.float32], i: int, side: int, o: Vec, inv: Vec, t: float) -> float:
     """Distance at which a ray enters a child's box, or infinity if it misses or enters past t."""
     x1, x2 = (box[i, side, 0] - o.x) * inv.x, (box[i, side, 3] - o.x) * inv.x
@@ -89,24 +92,24 @@ def box_entry(box: NDArray[np.float32], i: int, side: int, o: Vec, inv: Vec, t: 
     return np.inf
 
 
-@compiled
-def triangle_hit(tree: Tree, k: int, o: Vec, s: Shear, t_best: float) -> float:
+@inlined
+def triangle_hit(
+    corners: NDArray[np.float64], k: int, s: Shear, t_best: float, sheet: bool
+) -> float:
     """Distance to triangle k if it is nearer than t_best, else infinity.
 
     A front face counts from slightly behind the origin, a back face only clearly ahead of it:
     a ray that starts on an edge then neither slips through the adjoining face nor hits it twice.
     """
-    corners = tree.corners
-    start = o
-    az = corners[k, s.kz] - start[s.kz]
-    bz = corners[k, 3 + s.kz] - start[s.kz]
-    cz = corners[k, 6 + s.kz] - start[s.kz]
-    ax = corners[k, s.kx] - start[s.kx] - s.sx * az
-    ay = corners[k, s.ky] - start[s.ky] - s.sy * az
-    bx = corners[k, 3 + s.kx] - start[s.kx] - s.sx * bz
-    by = corners[k, 3 + s.ky] - start[s.ky] - s.sy * bz
-    cx = corners[k, 6 + s.kx] - start[s.kx] - s.sx * cz
-    cy = corners[k, 6 + s.ky] - start[s.ky] - s.sy * cz
+    az = corners[k, s.kz] - s.oz
+    bz = corners[k, 3 + s.kz] - s.oz
+    cz = corners[k, 6 + s.kz] - s.oz
+    ax = corners[k, s.kx] - s.ox - s.sx * az
+    ay = corners[k, s.ky] - s.oy - s.sy * az
+    bx = corners[k, 3 + s.kx] - s.ox - s.sx * bz
+    by = corners[k, 3 + s.ky] - s.oy - s.sy * bz
+    cx = corners[k, 6 + s.kx] - s.ox - s.sx * cz
+    cy = corners[k, 6 + s.ky] - s.oy - s.sy * cz
     u = cx * by - cy * bx
     v = ax * cy - ay * cx
     w = bx * ay - by * ax
@@ -121,7 +124,7 @@ def triangle_hit(tree: Tree, k: int, o: Vec, s: Shear, t_best: float) -> float:
     front = det > 0.0
     if front:
         return t if t > -GRAZE_M else np.inf
-    return t if t > GRAZE_M and not tree.sheet[k] else np.inf
+    return t if t > GRAZE_M and not sheet else np.inf
 
 
 @compiled
@@ -134,7 +137,7 @@ def nearest(
     `reach` are scratch space of STACK elements.
     """
     inv = Vec(inverse(d.x), inverse(d.y), inverse(d.z))
-    s = shear_of(d)
+    s = shear_of(o, d)
     best, t = NOTHING, np.inf
     stack[0], reach[0], depth = 0, -np.inf, 1
     while depth > 0:
@@ -147,7 +150,7 @@ def nearest(
             first = tree.leaf[leaf, 0]
             for k in range(first, first + tree.leaf[leaf, 1]):
                 if tree.facet[k] != own_facet:
-                    hit = triangle_hit(tree, k, o, s, t)
+                    hit = triangle_hit(tree.corners, k, s, t, tree.sheet[k])
                     if hit < t:
                         best, t = k, hit
             continue

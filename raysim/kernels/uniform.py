@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from raysim.kernels.compiled import compiled
+from raysim.kernels.compiled import inlined
 
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 FIRST = np.uint64(0xBF58476D1CE4E5B9)
@@ -21,7 +21,7 @@ ONE = np.uint64(1)
 STEP = 2.0**-53
 
 
-@compiled
+@inlined
 def mix(z: np.uint64) -> np.uint64:
     """Scramble 64 bits; a bijection."""
     z = (z ^ (z >> SHIFT_30)) * FIRST
@@ -29,13 +29,13 @@ def mix(z: np.uint64) -> np.uint64:
     return z ^ (z >> SHIFT_31)
 
 
-@compiled
+@inlined
 def branch(stream: np.uint64, index: int) -> np.uint64:
     """Stream number `index` below `stream`; streams of different indices are unrelated."""
     return mix(mix(stream + GOLDEN) ^ mix((np.uint64(index) + ONE) * GOLDEN))
 
 
-@compiled
+@inlined
 def uniform(stream: np.uint64, draw: int) -> float:
     """Draw number `draw` of a stream: uniform on [0, 1), 53 bits."""
     return float(mix(stream + (np.uint64(draw) + ONE) * GOLDEN) >> SHIFT_11) * STEP

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled
+from raysim.kernels.compiled import inlined
 
 
 class Vec(NamedTuple):
@@ -23,32 +23,32 @@ class Vec(NamedTuple):
     z: float
 
 
-@compiled
+@inlined
 def dot(a: Vec, b: Vec) -> float:
     """Scalar product."""
     return a.x * b.x + a.y * b.y + a.z * b.z
 
 
-@compiled
+@inlined
 def sub(a: Vec, b: Vec) -> Vec:
-    """a - b."""
+    """A - b."""
     return Vec(a.x - b.x, a.y - b.y, a.z - b.z)
 
 
-@compiled
+@inlined
 def along(o: Vec, t: float, d: Vec) -> Vec:
-    """o + t d."""
+    """O + t d."""
     return Vec(o.x + t * d.x, o.y + t * d.y, o.z + t * d.z)
 
 
-@compiled
+@inlined
 def unit(a: Vec) -> Vec:
-    """a / |a|."""
+    """A / |a|."""
     length = sqrt(dot(a, a))
     return Vec(a.x / length, a.y / length, a.z / length)
 
 
-@compiled
+@inlined
 def row(table: NDArray[np.float64], i: int) -> Vec:
     """Row i of an (n, 3) array."""
     return Vec(table[i, 0], table[i, 1], table[i, 2])

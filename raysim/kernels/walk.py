@@ -15,7 +15,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled, compiled_parallel
+from raysim.kernels.compiled import compiled, compiled_parallel, inlined
 from raysim.kernels.directions import lambert, mirrored, on_sphere, start_direction
 from raysim.kernels.tree import NOTHING, STACK, Tree, nearest
 from raysim.kernels.uniform import branch, uniform
@@ -90,7 +90,7 @@ def new_scratch(boundary: Boundary) -> Scratch:
     )
 
 
-@compiled
+@inlined
 def pass_on(
     boundary: Boundary, surface: int, n: Vec, d: Vec, hero: int, stream, draw: int, state: Scratch
 ):  # type: ignore[no-untyped-def]
@@ -111,7 +111,7 @@ def pass_on(
     return False, mirrored(d, n)
 
 
-@compiled
+@inlined
 def survives(boundary: Boundary, stream, draw: int, state: Scratch) -> bool:  # type: ignore[no-untyped-def]
     """Russian roulette: a faint ray ends, or goes on at FAINT (expectation kept)."""
     loudest = 0.0
