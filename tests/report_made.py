@@ -115,9 +115,10 @@ def result(room=None, batches=16, noise=0.03, seed=1):
     time = np.arange(bins) * settings.bin_s
     random = np.random.default_rng(seed)
     shape = (batches, 1, len(room.sources), len(room.receivers), len(BANDS), bins)
-    decay = 13.8155 / DECAY_TIMES_S[:, None]
+    slower = 1 + noise * random.standard_normal(shape[:-1] + (1,))
+    decay = 13.8155 / (DECAY_TIMES_S[:, None] * slower)
     tail = 60.0 * (1 - np.exp(-decay * settings.bin_s)) * np.exp(-decay * time)
-    energy = tail * random.gamma(1 / noise**2, noise**2, shape)
+    energy = tail * random.gamma(25, 1 / 25, shape)
     reflections = []
     for s, source in enumerate(room.sources):
         for r, receiver in enumerate(room.receivers):

@@ -12,14 +12,17 @@ from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.report import style
+from raysim.report.digits import tidy
 from raysim.report.drawings import NumberedPath
 
 Array = NDArray[np.float64]
 
 DEEPEST_DB = -60.0
-SHOWN_LEVEL_DB = (-32.0, 3.0)
-SAME_ARRIVAL_MS, SAME_LEVEL_DB = 0.25, 0.8
+SHOWN_LEVEL_DB = (-30.0, 6.0)
+SAME_ARRIVAL_MS, SAME_LEVEL_DB = 0.3, 1.5
 BAND_SPREAD = 0.11
+# Room that a number takes in the chart of early reflections.
+LETTER_SHARE, LINE_DB = 0.016, 2.7
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,9 @@ def draw_decay(
     end = 0.0
     for index, curve in enumerate(curves):
         look = style.look(index)
-        _line(axes, 1e3 * time_s, curve, look)
+        shown = curve.value > DEEPEST_DB - 20
+        part = Curve(curve.name, curve.value[shown], curve.standard_error[shown])
+        _line(axes, 1e3 * time_s[shown], part, look)
         reached = np.flatnonzero(curve.value > DEEPEST_DB)
         end = max(end, float(time_s[reached[-1]]) if len(reached) else 0.0)
     for level in (-5.0, -25.0):
@@ -64,8 +69,10 @@ def draw_energy_time(
     with_key: bool = True,
 ) -> None:
     """Level in each time bin re the direct sound in dB, one line a source."""
+    shown = time_s <= until_s
     for index, curve in enumerate(curves):
-        _line(axes, 1e3 * time_s, curve, style.look(index), steps=True)
+        part = Curve(curve.name, curve.value[shown], curve.standard_error[shown])
+        _line(axes, 1e3 * time_s[shown], part, style.look(index), steps=True)
     axes.set_xlim(0, 1e3 * until_s)
     axes.set_ylim(-45, 5)
     _label(axes, title, "time after the direct sound, ms", "level re direct, dB")
@@ -133,11 +140,11 @@ def draw_quantity(
         axes.tick_params(axis="x", rotation=90)
     axes.set_xlim(-0.5, len(place) - 0.5)
     for index in np.flatnonzero(doubtful):
-        axes.axvspan(index - 0.5, index + 0.5, color=style.HAIRLINE, alpha=0.6, linewidth=0, zorder=0)
+        axes.axvspan(index - 0.5, index + 0.5, color=style.DOUBT, linewidth=0, zorder=0)
     if unit == "s":
         axes.set_ylim(0, 1.15 * top if top > 0 else None)
     _label(axes, title, "octave band, Hz", unit)
-    axes.legend(loc="best")
+    axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.24), ncols=2, columnspacing=1.2)
 
 
 def draw_early(
@@ -169,7 +176,7 @@ def draw_early(
         [0, window_ms, window_ms], [limit_db, limit_db, high], color=style.GUIDE, linewidth=1.2
     )
     axes.text(
-        window_ms - 0.15, high - 0.8, f"guide: nothing above {limit_db:g} dB before {window_ms:g} ms",
+        window_ms - 0.15, high - 0.8, f"guide: nothing above {tidy(limit_db, 0)} dB before {window_ms:g} ms",
         fontsize=style.SMALL, color=style.GUIDE, ha="right", va="top",
     )
     labels: list[tuple[float, float, list[int]]] = []
@@ -191,9 +198,15 @@ def draw_early(
                 break
         else:
             labels.append((float(delay), float(level), [path.number]))
-    for x, y, numbers in labels:
+    placed: list[tuple[float, float, float]] = []
+    for x, y, numbers in sorted(labels):
+        text = ", ".join(map(str, sorted(numbers)))
+        half, base = LETTER_SHARE * until_ms * len(text) / 2, y
+        while any(abs(x - a) < half + w and abs(base - b) < LINE_DB for a, b, w in placed):
+            base += LINE_DB / 4
+        placed.append((x, base, half))
         axes.annotate(
-            ", ".join(map(str, sorted(numbers))), (x, y), (0, 4), textcoords="offset points",
+            text, (x, base), (0, 4), textcoords="offset points",
             fontsize=style.SMALL, ha="center", va="bottom", zorder=6,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.3, "alpha": 0.85},
         )
@@ -239,7 +252,7 @@ def _finish(axes: Axes, doubt: str, with_key: bool) -> None:
         axes.legend(loc="lower left" if doubt else "upper right")
     if not doubt:
         return
-    axes.set_facecolor(style.HAIRLINE)
+    axes.set_facecolor(style.DOUBT)
     axes.text(
         0.97,
         0.95,

@@ -58,8 +58,9 @@ def draw_plan(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0) ->
     _shell(scene, axes, cut)
     _names_of_surfaces(scene, axes, cut, scale)
     shown = [p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ UP)) < LEVEL)]
-    _sound(scene, axes, view, shown, receiver, scale)
-    _names_of_objects(scene, axes, view, scale)
+    pins = marks.Pins(axes, 0.08 * scale)
+    _names_of_objects(scene, axes, view, scale, pins)
+    _sound(scene, axes, view, shown, receiver, scale, pins)
     if cut.air is not None:
         _chains(axes, scene, view, cut.air, receiver, scale)
     return figure
@@ -91,8 +92,9 @@ def draw_section(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0)
     shown = [
         p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ right)) < LEVEL)
     ]
-    _sound(scene, axes, view, shown, receiver, scale)
-    _names_of_objects(scene, axes, view, scale)
+    pins = marks.Pins(axes, 0.08 * scale)
+    _names_of_objects(scene, axes, view, scale, pins)
+    _sound(scene, axes, view, shown, receiver, scale, pins)
     if cut.air is not None:
         _heights(axes, scene, view, cut.air, receiver, scale)
     return figure
@@ -158,28 +160,34 @@ def _names_of_surfaces(scene: Scene, axes: Axes, cut: views.Cut, scale: float) -
         marks.name(axes, middle + outward * (MASONRY_M + 0.12 * scale), surface.name, float(angle))
 
 
-def _names_of_objects(scene: Scene, axes: Axes, view: views.View, scale: float) -> None:
+def _names_of_objects(
+    scene: Scene, axes: Axes, view: views.View, scale: float, pins: marks.Pins
+) -> None:
+    """Write each object's name in a corner of it, or under it where it is thin."""
     for owner in views.objects(scene):
         area = views.footprint(scene, owner, view)
         if area.is_empty:
             continue
         low_x, low_y, high_x, high_y = area.bounds
-        if max(high_x - low_x, high_y - low_y) < 0.35 * scale:
+        wide, tall = high_x - low_x, high_y - low_y
+        if max(wide, tall) < 0.35 * scale:
             continue
-        upright = high_y - low_y > 1.5 * (high_x - low_x)
-        inset = min(0.11 * scale, (high_y - low_y) / 2, (high_x - low_x) / 2)
-        place = (
-            np.array([high_x - inset, (low_y + high_y) / 2])
-            if upright
-            else np.array([low_x + 0.06 * scale, low_y + inset])
-        )
+        inset, length = 0.1 * scale, 0.034 * scale * len(owner)
+        if tall > 1.5 * wide:
+            place, turn = (high_x - min(inset, wide / 2), (low_y + high_y) / 2), 90
+        elif tall < 2 * inset:
+            place, turn = ((low_x + high_x) / 2, low_y - 0.8 * inset), 0
+        else:
+            place, turn = (low_x + 0.05 * scale + length, low_y + inset), 0
+        half = (0.06 * scale, length) if turn else (length, 0.06 * scale)
+        pins.avoid(np.array(place), *half)
         axes.text(
             *place,
             owner,
             fontsize=style.SMALL,
             color=style.QUIET,
-            rotation=90 if upright else 0,
-            ha="center" if upright else "left",
+            rotation=turn,
+            ha="center",
             va="center",
             style="italic",
             zorder=3.5,
@@ -197,10 +205,10 @@ def _sound(
     paths: Sequence[NumberedPath],
     receiver: int,
     scale: float,
+    pins: marks.Pins,
 ) -> None:
     """Draw direct sound, paths, numbers, sources and receivers."""
     seat = view.flat(scene.receivers[receiver].position)
-    pins = marks.Pins(axes, 0.08 * scale)
     pins.avoid(seat, 0.13 * scale)
     pins.avoid(seat - np.array([0, 0.3 * scale]), 0.15 * scale, 0.06 * scale)
     together: dict[tuple[float, float], list[int]] = {}

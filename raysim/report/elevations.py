@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 
 SMALLEST_DRAWN_M2 = 0.15
 MOST_FACETS_OF_A_SURFACE = 24
-WIDEST_IN, TALLEST_IN = 3.4, 2.9
-MARGIN_IN = 0.7
+WIDEST_IN, TALLEST_IN = 2.25, 2.1
+MARGIN_IN = 0.62
 SAME_PLACE_M = 0.005
 SAME_PLANE_M = 0.005
 NEARLY_PARALLEL = 0.9999
@@ -89,7 +89,7 @@ def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
     marks.shape(axes, _area(facet), style.WASH, style.INK, 1.6, 2)
     _directions(scene, axes, facet, low, high, scale)
     axes.text(
-        low[0], high[1] + 0.34 * scale, facet.name, fontsize=style.TEXT, weight="bold", va="center"
+        low[0], high[1] + 0.36 * scale, facet.name, fontsize=style.TEXT, weight="bold", va="center"
     )
     _points(axes, facet, met, scale)
     return figure

@@ -16,7 +16,6 @@ from raysim.quantities.reflections import (
 from raysim.report import digits
 from raysim.report.drawings import NumberedPath
 from raysim.results.data import Reflection, Result
-from raysim.scene.data import Scene
 from raysim.theory.criteria import REFLECTION_WINDOW_S
 
 LATEST_S = 0.040
@@ -106,16 +105,12 @@ def drawn(listed: list[Listed], most_longer: int = 2) -> list[NumberedPath]:
     return kept
 
 
-def in_words(scene: Scene, place: Place) -> str:
+def in_words(place: Place) -> str:
     """Place on a surface for someone with a tape, metric and inches."""
     parts = []
     if place.is_upright or place.above_floor_m >= 0.005:
         parts.append(f"{_tape(place.above_floor_m)} above the floor")
-    is_room = any(
-        scene.surfaces[f.surface].owner == "room" for f in scene.facets if f.name == place.facet
-    )
-    of = "" if is_room else f" of the {place.facet}"
-    parts += [f"{_tape(distance)} from the {edge} edge{of}" for edge, distance in place.edges]
+    parts += [f"{_tape(distance)} from its {edge} edge" for edge, distance in place.edges]
     return ", ".join(parts)
 
 

@@ -174,8 +174,8 @@ def _early_notes(result: Result, listed: list[Listed]) -> list[str]:
 def _embedded(picture: Picture) -> Markup:
     """Return the picture as a figure with its file inside."""
     caption = Markup("<figcaption>{}</figcaption>").format(picture.caption) if picture.caption else ""
-    return Markup('<figure><img src="{}" alt="{}" width="{}" height="{}">{}</figure>').format(
-        picture.uri, picture.alt, picture.width_px, picture.height_px, caption
+    return Markup('<figure style="width:{}px"><img src="{}" alt="{}" width="{}" height="{}">{}</figure>').format(
+        picture.width_px, picture.uri, picture.alt, picture.width_px, picture.height_px, caption
     )
 
 

@@ -14,9 +14,8 @@ from matplotlib.figure import Figure
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import average, diffuse_field, ray_validity, transition
-from raysim.report import curves, drawings, elevations, fields, style
+from raysim.report import curves, drawings, elevations, fields, style, words
 from raysim.report.listed import Listed, drawn
-from raysim.report.words import two_digits
 from raysim.results.data import Result
 from raysim.theory import criteria
 
@@ -90,10 +89,10 @@ def draw_all(
             section=_picture(section, f"Section of the room through {seat}",
                              "Section through the seat, looking to the right-hand side. Paths of "
                              "two sources that fall on one line are grey."),
-            early=_panels(_early(result, listed), "early_reflections.png", files, 4.9, 2.3, 1),
+            early=_panels(_early(result, listed), "early_reflections.png", files, style.PLAN_WIDTH_IN, 2.6, 1),
             surfaces=_surfaces(result, listed, files),
             quantities=_panels(_quantities(result, estimates, variant, receiver),
-                               "quantities.png", files),
+                               "quantities.png", files, height_in=3.1),
             decay=_panels(_decay(result, variant, receiver), "decay.png", files),
             energy=_panels(_energy(result, variant, receiver), "energy_time.png", files),
             files=files,
@@ -274,6 +273,6 @@ def _energy(result: Result, variant: int, receiver: int) -> list[Panel]:
 
 def _doubts(result: Result, variant: int, receiver: int) -> list[str]:
     """A short reason for each band in which rays say little, empty elsewhere."""
-    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    frequency = words.nearest_five(float(transition(result).frequency_hz[variant]))
     text = f"below the Schroeder frequency,\nabout {frequency} Hz: not valid"
     return ["" if ok else text for ok in ray_validity(result)[variant, 0, receiver]]

@@ -23,13 +23,14 @@ HAIRLINE = "#c5ccd3"
 WASH = "#eef1f4"
 MASONRY = "#b4bdc6"
 FURNITURE = "#dfe5ea"
+DOUBT = "#dde2e7"
 GUIDE = "#7a5c9e"
 ALERT = "#a8321a"
 
 # One type scale for figures, points; a figure is shown and printed at its own size.
 SMALL, TEXT, HEAD = 7.0, 8.5, 10.0
 
-PLAN_WIDTH_IN = 4.9
+PLAN_WIDTH_IN = 4.4
 PANEL_WIDTH_IN = 3.5
 PANEL_HEIGHT_IN = 2.55
 PNG_DPI = 200

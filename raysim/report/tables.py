@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 # Factor and unit in which a quantity is printed; CSV keeps SI.
 PRINTED = {"Ts": (1e3, "ms"), "D50": (100.0, "%")}
+ORDER = ("EDT", "T20", "T30", "curvature", "C50", "C80", "D50", "Ts", "G")
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,8 @@ class QuantityTable:
 def heads() -> list[Head]:
     """Columns of the quantity tables."""
     return [
-        Head(q.key, q.term, PRINTED.get(q.key, (1.0, q.unit))[1]) for q in QUANTITIES.values()
+        Head(key, QUANTITIES[key].term, PRINTED.get(key, (1.0, QUANTITIES[key].unit))[1])
+        for key in ORDER
     ]
 
 
@@ -82,16 +84,16 @@ def quantity_tables(
     tables = []
     if len(scene.sources) <= 4:
         for s, source in enumerate(scene.sources):
+            place = (variant, s, receiver)
             at = {
-                key: (e.value[variant, s, receiver], e.standard_error[variant, s, receiver],
-                      e.reason[variant, s, receiver])
-                for key, e in estimates.items()
+                key: (e.value[place], e.standard_error[place], e.reason[place])
+                for key, e in ((key, estimates[key]) for key in ORDER)
             }
             title = f"{source.name}, at {scene.receivers[receiver].name}"
             tables.append(QuantityTable(title, heads(), _band_rows(scene.bands_hz, at)))
     if len(scene.sources) > 4 or len(scene.receivers) > 1:
         mean = {}
-        for key in estimates:
+        for key in ORDER:
             e = average(result, key)
             mean[key] = (e.value[variant], e.standard_error[variant], e.reason[variant])
         title = f"Mean over {_count(scene)}"
@@ -130,7 +132,7 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
     rows: list[dict[str, object]] = []
     for before, one in zip([None, *listed[:-1]], listed, strict=True):
         words, mark = verdict(one)
-        places = [in_words(scene, place) for place in one.places]
+        places = [in_words(place) for place in one.places]
         if len(places) > 1:
             names = one.surfaces.split(", ")
             places = [f"{name}: {place}" for name, place in zip(names, places, strict=True)]

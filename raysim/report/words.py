@@ -83,8 +83,8 @@ def _worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -
     above = [one for one in judged if not one.is_met]
     text = (
         f"The strongest early reflection comes off {_and(worst.surfaces.split(', '))} (no. "
-        f"{worst.numbered.number}): it reaches {seat} {digits.tidy(worst.delay_ms, 2)} ms after the "
-        f"direct sound of {source} and is {_weaker(worst.level_db)}. "
+        f"{worst.numbered.number}): it reaches “{seat}” {digits.tidy(worst.delay_ms, 2)} ms after the "
+        f"direct sound of “{source}” and is {_weaker(worst.level_db)}. "
     )
     if owner != {"room"}:
         text += "It comes off an object, so panels on the walls will not cure it. "
@@ -109,11 +109,16 @@ def _weaker(level_db: float) -> str:
 
 
 def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    """Join quoted names."""
+    return _joined([f"“{name}”" for name in names])
+
+
+def _joined(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _not_answered(result: Result, variant: int) -> str:
-    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     return (
         f"Not answered here: the bass below about {frequency} Hz, where a room of this size rings at "
         "single notes and sound does not travel as rays; what passes through the walls; and the "
@@ -121,16 +126,16 @@ def _not_answered(result: Result, variant: int) -> str:
     )
 
 
-def two_digits(value: float) -> str:
-    """Round to two significant digits."""
-    return f"{float(f'{value:.2g}'):g}"
+def nearest_five(value: float) -> str:
+    """Round to 5 Hz, as the reasons of the quantities do."""
+    return f"{5 * round(value / 5)}"
 
 
 def early_intro(result: Result) -> str:
     """What the levels are, and whose guide it is."""
     bands = [band_name(result.scene.bands_hz[b]) for b in criterion_bands(result.scene.bands_hz)]
     levels = (
-        f"Levels are the highest of the bands {_and(bands)}"
+        f"Levels are the highest of the bands {_joined(bands)}"
         if bands
         else "No band of this result lies within 1 to 8 kHz, so levels are not judged"
     )
@@ -156,7 +161,7 @@ def quantity_notes(result: Result, estimates: dict[str, Estimate], variant: int)
     change = transition(result)
     nominal = criteria.nominal_decay_time(result.scene.volume)
     notes = [
-        f"Schroeder frequency {two_digits(float(change.frequency_hz[variant]))} Hz, from "
+        f"Schroeder frequency {nearest_five(float(change.frequency_hz[variant]))} Hz, from "
         f"{change.origin[variant]}: 2000 √(T/V).",
         f"The hatched area is a guide for reference listening rooms, not a limit for yours: "
         f"{nominal:.2f} s ± 0.05 s from 200 Hz to 4 kHz, wider beyond ({criteria.DECAY_SOURCE}).",
@@ -181,7 +186,7 @@ def terms() -> list[dict[str, str]]:
 def plausibility(result: Result, variant: int) -> tuple[str, str]:
     """Introduction and note of the diffuse-field estimates."""
     scene, field = result.scene, diffuse_field(result.scene)
-    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     return (
         "Closed formulas for a perfectly even sound field, to catch gross mistakes. They are not "
         f"the prediction. Mean free path 4V/S {field.mean_free_path_m:.2f} m; Schroeder frequency "
@@ -196,7 +201,7 @@ def plausibility(result: Result, variant: int) -> tuple[str, str]:
 def limits(result: Result, variant: int) -> list[str]:
     """What the method leaves out."""
     scene = result.scene
-    frequency = two_digits(float(transition(result).frequency_hz[variant]))
+    frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     found = [
         f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay.",
         "Loudspeakers are points that radiate alike in all directions; a real one sends less to "
