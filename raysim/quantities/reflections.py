@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 UPRIGHT = 0.5
 """A facet is measured like a wall if its normal rises less than 30 degrees: |n_z| <= 0.5."""
 ROUNDING_DB = 1e-9
+ROUNDING_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -154,7 +155,7 @@ def _side_of_room(scene: Scene, direction: Array) -> str:
 def _to_edges(outline: Array, along: float, across: float) -> tuple[float, float]:
     """Distances from (along, across) down and up the first axis to the outline, (k, 2).
 
-    A point on the outline itself, or to rounding beyond it, is at distance 0 of it.
+    0 where there is no outline that way: the point lies on it, or to rounding beyond it.
     """
     start, end = outline, np.roll(outline, -1, axis=0)
     across = float(np.clip(across, outline[:, 1].min(), outline[:, 1].max()))
@@ -163,7 +164,8 @@ def _to_edges(outline: Array, along: float, across: float) -> tuple[float, float
     rise = np.where(crossed, end[:, 1] - start[:, 1], 1.0)
     at = start[:, 0] + (across - start[:, 1]) / rise * (end[:, 0] - start[:, 0])
     crossings = at[crossed]
-    before, after = crossings[crossings <= along], crossings[crossings >= along]
+    before = crossings[crossings < along - ROUNDING_M]
+    after = crossings[crossings > along + ROUNDING_M]
     return (
         float(along - before.max()) if before.size else 0.0,
         float(after.min() - along) if after.size else 0.0,
