@@ -34,7 +34,12 @@ def box_facets(low, high, inside, names, first_surface, front, handedness):
         middle[axis] = (high if at_high else low)[axis]
         size = np.array([abs(u) @ (high - low), abs(v) @ (high - low)])
         origin = middle - u * size[0] / 2 - v * size[1] / 2
-        loop = [origin, origin + u * size[0], origin + u * size[0] + v * size[1], origin + v * size[1]]
+        loop = [
+            origin,
+            origin + u * size[0],
+            origin + u * size[0] + v * size[1],
+            origin + v * size[1],
+        ]
         if np.cross(u, v) @ normal < 0:
             corners += [[loop[0], loop[2], loop[1]], [loop[0], loop[3], loop[2]]]
         else:
@@ -115,7 +120,7 @@ def result(room=None, batches=16, noise=0.03, seed=1):
     time = np.arange(bins) * settings.bin_s
     random = np.random.default_rng(seed)
     shape = (batches, 1, len(room.sources), len(room.receivers), len(BANDS), bins)
-    slower = 1 + noise * random.standard_normal(shape[:-1] + (1,))
+    slower = 1 + noise * random.standard_normal((*shape[:-1], 1))
     decay = 13.8155 / (DECAY_TIMES_S[:, None] * slower)
     tail = 60.0 * (1 - np.exp(-decay * settings.bin_s)) * np.exp(-decay * time)
     energy = tail * random.gamma(25, 1 / 25, shape)
@@ -209,9 +214,7 @@ def _path(room, source, receiver, facets, points, length, direct, absorption):
         energy=energy,
         level_db=10 * np.log10(energy / (100 / direct**2)),
         azimuth_deg=float(
-            np.degrees(
-                np.arctan2(arrives @ room.right_of(seat.facing), arrives @ seat.facing)
-            )
+            np.degrees(np.arctan2(arrives @ room.right_of(seat.facing), arrives @ seat.facing))
         ),
         elevation_deg=float(np.degrees(np.arcsin(arrives[2]))),
     )

@@ -105,7 +105,12 @@ def draw_quantity(
     top = np.nanmax([np.nanmax(c.value, initial=0.0) for c in curves], initial=0.0)
     if spread is not None:
         axes.fill_between(
-            place, *spread, color=style.look(1).colour, alpha=0.16, linewidth=0, zorder=1,
+            place,
+            *spread,
+            color=style.look(1).colour,
+            alpha=0.16,
+            linewidth=0,
+            zorder=1,
             label="if the materials differ within their ranges",
         )
         top = max(top, float(np.nanmax(spread[1], initial=0.0)))
@@ -114,8 +119,16 @@ def draw_quantity(
         top = max(top, float(np.nanmax(high, initial=0.0)))
         floor = np.where(np.isnan(low) & np.isfinite(high), 0.0, low)
         axes.fill_between(
-            place, floor, high, facecolor="none", edgecolor=style.GUIDE, hatch="////",
-            linewidth=0, alpha=0.55, zorder=1, label="guide: ITU-R BS.1116-3 tolerance",
+            place,
+            floor,
+            high,
+            facecolor="none",
+            edgecolor=style.GUIDE,
+            hatch="////",
+            linewidth=0,
+            alpha=0.55,
+            zorder=1,
+            label="guide: ITU-R BS.1116-3 tolerance",
         )
         for edge in (low, high):
             axes.plot(place, edge, color=style.GUIDE, linewidth=0.8, zorder=1.5)
@@ -139,8 +152,8 @@ def draw_quantity(
     if len(bands_hz) > 10:
         axes.tick_params(axis="x", rotation=90)
     axes.set_xlim(-0.5, len(place) - 0.5)
-    for index in np.flatnonzero(doubtful):
-        axes.axvspan(index - 0.5, index + 0.5, color=style.DOUBT, linewidth=0, zorder=0)
+    for band in np.flatnonzero(doubtful):
+        axes.axvspan(band - 0.5, band + 0.5, color=style.DOUBT, linewidth=0, zorder=0)
     if unit == "s":
         axes.set_ylim(0, 1.15 * top if top > 0 else None)
     _label(axes, title, "octave band, Hz", unit)
@@ -176,8 +189,13 @@ def draw_early(
         [0, window_ms, window_ms], [limit_db, limit_db, high], color=style.GUIDE, linewidth=1.2
     )
     axes.text(
-        window_ms - 0.15, high - 0.8, f"guide: nothing above {tidy(limit_db, 0)} dB before {window_ms:g} ms",
-        fontsize=style.SMALL, color=style.GUIDE, ha="right", va="top",
+        window_ms - 0.15,
+        high - 0.8,
+        f"guide: nothing above {tidy(limit_db, 0)} dB before {window_ms:g} ms",
+        fontsize=style.SMALL,
+        color=style.GUIDE,
+        ha="right",
+        va="top",
     )
     labels: list[tuple[float, float, list[int]]] = []
     for path, delay, level in zip(paths, delays_ms, levels_db, strict=True):
@@ -206,8 +224,14 @@ def draw_early(
             base += LINE_DB / 4
         placed.append((x, base, half))
         axes.annotate(
-            text, (x, base), (0, 4), textcoords="offset points",
-            fontsize=style.SMALL, ha="center", va="bottom", zorder=6,
+            text,
+            (x, base),
+            (0, 4),
+            textcoords="offset points",
+            fontsize=style.SMALL,
+            ha="center",
+            va="bottom",
+            zorder=6,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.3, "alpha": 0.85},
         )
     axes.set_xlim(0, until_ms)

@@ -57,7 +57,9 @@ def draw_plan(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0) ->
         )
     _shell(scene, axes, cut)
     _names_of_surfaces(scene, axes, cut, scale)
-    shown = [p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ UP)) < LEVEL)]
+    shown = [
+        p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ UP)) < LEVEL)
+    ]
     pins = marks.Pins(axes, 0.08 * scale)
     _names_of_objects(scene, axes, view, scale, pins)
     _sound(scene, axes, view, shown, receiver, scale, pins)
@@ -183,7 +185,7 @@ def _names_of_objects(
         pins.avoid(np.array(place), *half)
         axes.text(
             *place,
-            owner,
+            style.short(owner),
             fontsize=style.SMALL,
             color=style.QUIET,
             rotation=turn,
@@ -216,7 +218,9 @@ def _sound(
         place = view.flat(source.position)
         marks.polyline(axes, np.array([place, seat]), style.QUIET, (1, 2.5), 0.7)
         together.setdefault((round(place[0], 2), round(place[1], 2)), []).append(index)
-    labels = [", ".join(scene.sources[i].name for i in same) for same in together.values()]
+    labels = [
+        style.short(", ".join(scene.sources[i].name for i in same)) for same in together.values()
+    ]
     for (x, y), label in zip(together, labels, strict=True):
         pins.avoid(np.array([x, y]), 0.11 * scale)
         pins.avoid(np.array([x, y + 0.19 * scale]), 0.03 * len(label) * scale, 0.06 * scale)
@@ -303,8 +307,8 @@ def _chains(
     corner = np.array([low_x - 0.22 * scale, high_y + 0.36 * scale])
     axes.annotate(
         "",
-        corner + np.array([0, 0.3 * scale]),
-        corner,
+        (corner[0], corner[1] + 0.3 * scale),
+        (corner[0], corner[1]),
         arrowprops={"arrowstyle": "-|>", "color": style.QUIET, "linewidth": 0.8},
     )
     marks.name(axes, corner - np.array([0, 0.08 * scale]), "front", colour=style.QUIET)

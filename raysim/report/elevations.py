@@ -85,11 +85,16 @@ def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
     edge = MARGIN_IN * scale
     axes.set_xlim(low[0] - edge - spare * scale, high[0] + edge + spare * scale)
     axes.set_ylim(low[1] - edge, high[1] + edge)
-    _neighbours(scene, axes, facet, scale)
+    _neighbours(scene, axes, facet)
     marks.shape(axes, _area(facet), style.WASH, style.INK, 1.6, 2)
     _directions(scene, axes, facet, low, high, scale)
     axes.text(
-        low[0], high[1] + 0.36 * scale, facet.name, fontsize=style.TEXT, weight="bold", va="center"
+        low[0],
+        high[1] + 0.36 * scale,
+        style.short(facet.name),
+        fontsize=style.TEXT,
+        weight="bold",
+        va="center",
     )
     _points(axes, facet, met, scale)
     return figure
@@ -109,7 +114,7 @@ def _bounds(facet: Facet) -> tuple[Array, Array]:
     return outer.min(axis=0), outer.max(axis=0)
 
 
-def _neighbours(scene: Scene, axes: Axes, facet: Facet, scale: float) -> None:
+def _neighbours(scene: Scene, axes: Axes, facet: Facet) -> None:
     """Outline and name what lies in the same plane within the frame: windows, doors, patches."""
     frame = shapely.box(*np.concatenate(_bounds(facet)))
     for other in scene.facets:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.estimate import jackknife
+from raysim.report import style
 from raysim.report.curves import Curve
 from raysim.results.data import Result
 from raysim.theory.decay import decay_level_db
@@ -41,7 +42,7 @@ def energy_curves(result: Result, variant: int, receiver: int) -> list[list[Curv
 def _by_band(result: Result, level: Array, error: Array) -> list[list[Curve]]:
     return [
         [
-            Curve(source.name, level[s, b], error[s, b])
+            Curve(style.short(source.name), level[s, b], error[s, b])
             for s, source in enumerate(result.scene.sources)
         ]
         for b in range(len(result.scene.bands_hz))

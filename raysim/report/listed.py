@@ -96,9 +96,7 @@ def drawn(listed: list[Listed], most_longer: int = 2) -> list[NumberedPath]:
     kept = [one.numbered for one in listed if one.reflection.order == 1]
     for source in sorted({one.reflection.source for one in listed}):
         longer = [
-            one
-            for one in listed
-            if one.reflection.source == source and one.reflection.order == 2
+            one for one in listed if one.reflection.source == source and one.reflection.order == 2
         ]
         longer.sort(key=lambda one: -np.nan_to_num(one.level_db, nan=-np.inf))
         kept += [one.numbered for one in longer[:most_longer]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -65,7 +66,13 @@ class Pins:
             )
         )
         self.axes.text(
-            *place, label, fontsize=style.SMALL, ha="center", va="center_baseline", zorder=9
+            float(place[0]),
+            float(place[1]),
+            label,
+            fontsize=style.SMALL,
+            ha="center",
+            va="center_baseline",
+            zorder=9,
         )
 
     def _free_place(self, point: Array, ahead: Array, half: float) -> Array:
@@ -102,7 +109,9 @@ def shape(
         if part.geom_type != "Polygon" or part.is_empty:
             continue
         loops = [part.exterior, *part.interiors]
-        path = Path.make_compound_path(*(Path(np.asarray(loop.coords), closed=True) for loop in loops))
+        path = Path.make_compound_path(
+            *(Path(np.asarray(loop.coords), closed=True) for loop in loops)
+        )
         axes.add_patch(
             PathPatch(
                 path,
@@ -166,7 +175,7 @@ def dimensions(
             linewidth=0.9,
             zorder=3,
         )
-    for before, after in zip(kept[:-1], kept[1:], strict=True):
+    for before, after in pairwise(kept):
         x, y = place((before + after) / 2, at + side * text_gap_m)
         axes.text(
             x,
@@ -196,7 +205,12 @@ def source(
     ]
     axes.add_patch(
         PolygonPatch(
-            np.array(outline), closed=True, facecolor=colour, edgecolor=style.INK, linewidth=0.7, zorder=6
+            np.array(outline),
+            closed=True,
+            facecolor=colour,
+            edgecolor=style.INK,
+            linewidth=0.7,
+            zorder=6,
         )
     )
     axes.plot(*place, marker="+", markersize=3.4, color="white", markeredgewidth=0.8, zorder=7)
@@ -227,7 +241,9 @@ def head(axes: Axes, place: Array, facing: Array, zone: Array, size_m: float) ->
             place + size_m * 1.55 * ahead,
             place + size_m * (0.75 * ahead - 0.45 * side),
         ]
-        axes.add_patch(PolygonPatch(np.array(nose), facecolor=style.INK, edgecolor="none", zorder=6))
+        axes.add_patch(
+            PolygonPatch(np.array(nose), facecolor=style.INK, edgecolor="none", zorder=6)
+        )
     axes.add_patch(
         Circle(
             (float(place[0]), float(place[1])),
@@ -248,7 +264,7 @@ def name(
     axes.text(
         float(place[0]),
         float(place[1]),
-        text,
+        style.short(text),
         fontsize=style.SMALL,
         ha="center",
         va="center",

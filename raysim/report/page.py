@@ -106,7 +106,7 @@ def _page(
     template = environment.from_string((sources / "page.html.jinja").read_text("utf-8"))
     intro, note = words.plausibility(result, VARIANT)
     return template.render(
-        css=Markup((sources / "page.css").read_text("utf-8")),  # noqa: S704
+        css=Markup((sources / "page.css").read_text("utf-8")),
         title=scene.title,
         facts=words.facts(result),
         seat=scene.receivers[RECEIVER].name,
@@ -173,8 +173,12 @@ def _early_notes(result: Result, listed: list[Listed]) -> list[str]:
 
 def _embedded(picture: Picture) -> Markup:
     """Return the picture as a figure with its file inside."""
-    caption = Markup("<figcaption>{}</figcaption>").format(picture.caption) if picture.caption else ""
-    return Markup('<figure style="width:{}px"><img src="{}" alt="{}" width="{}" height="{}">{}</figure>').format(
+    caption = (
+        Markup("<figcaption>{}</figcaption>").format(picture.caption) if picture.caption else ""
+    )
+    return Markup(
+        '<figure style="width:{}px"><img src="{}" alt="{}" width="{}" height="{}">{}</figure>'
+    ).format(
         picture.width_px, picture.uri, picture.alt, picture.width_px, picture.height_px, caption
     )
 

@@ -84,15 +84,27 @@ def draw_all(
         section = drawings.draw_section(scene, paths, receiver)
         files["plan.png"], files["section.png"] = style.png(plan), style.png(section)
         return Pictures(
-            plan=_picture(plan, f"Plan of the room with early reflections to {seat}",
-                          "Plan, cut at ear height; front of the room at the top."),
-            section=_picture(section, f"Section of the room through {seat}",
-                             "Section through the seat, looking to the right-hand side. Paths of "
-                             "two sources that fall on one line are grey."),
-            early=_panels(_early(result, listed), "early_reflections.png", files, style.PLAN_WIDTH_IN, 2.6, 1),
+            plan=_picture(
+                plan,
+                f"Plan of the room with early reflections to {seat}",
+                "Plan, cut at ear height; front of the room at the top.",
+            ),
+            section=_picture(
+                section,
+                f"Section of the room through {seat}",
+                "Section through the seat, looking to the right-hand side. Paths of "
+                "two sources that fall on one line are grey.",
+            ),
+            early=_panels(
+                _early(result, listed), "early_reflections.png", files, style.PLAN_WIDTH_IN, 2.6, 1
+            ),
             surfaces=_surfaces(result, listed, files),
-            quantities=_panels(_quantities(result, estimates, variant, receiver),
-                               "quantities.png", files, height_in=3.1),
+            quantities=_panels(
+                _quantities(result, estimates, variant, receiver),
+                "quantities.png",
+                files,
+                height_in=3.1,
+            ),
             decay=_panels(_decay(result, variant, receiver), "decay.png", files),
             energy=_panels(_energy(result, variant, receiver), "energy_time.png", files),
             files=files,
@@ -134,14 +146,12 @@ def _early(result: Result, listed: Sequence[Listed]) -> list[Panel]:
     panels: list[Panel] = []
     for index, source in enumerate(result.scene.sources):
         own = [
-            one
-            for one in listed
-            if one.reflection.source == index and np.isfinite(one.level_db)
+            one for one in listed if one.reflection.source == index and np.isfinite(one.level_db)
         ]
         if not own:
             continue
 
-        def draw(axes: Axes, own: list[Listed] = own, name: str = source.name) -> None:
+        def draw(axes: Axes, own: list[Listed] = own, name: str = style.short(source.name)) -> None:
             curves.draw_early(
                 axes,
                 np.array([one.delay_ms for one in own]),
@@ -157,9 +167,7 @@ def _early(result: Result, listed: Sequence[Listed]) -> list[Panel]:
     return panels
 
 
-def _surfaces(
-    result: Result, listed: Sequence[Listed], files: dict[str, bytes]
-) -> list[Picture]:
+def _surfaces(result: Result, listed: Sequence[Listed], files: dict[str, bytes]) -> list[Picture]:
     scene = result.scene
     met = elevations.met_facets(scene, [one.numbered for one in listed])
     loudest = {
@@ -206,15 +214,13 @@ def _quantities(
         e = estimates[key]
         lines = [
             curves.Curve(
-                source.name,
+                style.short(source.name),
                 e.value[variant, s, receiver],
                 e.standard_error[variant, s, receiver],
             )
             for s, source in enumerate(scene.sources[: len(style.LOOKS)])
         ]
-        return lambda axes: curves.draw_quantity(
-            axes, scene.bands_hz, lines, title, "dB", doubtful
-        )
+        return lambda axes: curves.draw_quantity(axes, scene.bands_hz, lines, title, "dB", doubtful)
 
     return [
         ("Decay times by band with guide", decay_times),

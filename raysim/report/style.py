@@ -11,6 +11,7 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -52,7 +53,7 @@ LOOKS = (
     Look("#86325f", (6.0, 1.6, 1.4, 1.6), "D"),
 )
 
-_PARAMETERS = {
+_PARAMETERS: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": TEXT,
@@ -89,6 +90,11 @@ _PARAMETERS = {
     "svg.hashsalt": "raysim",
     "hatch.linewidth": 0.5,
 }
+
+
+def short(name: str, most: int = 24) -> str:
+    """Return a name that a drawing has room for: the page has it in full."""
+    return name if len(name) <= most else name[: most - 1] + "…"
 
 
 def look(index: int) -> Look:

@@ -146,7 +146,8 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
                 "places": places,
                 "verdict": words,
                 "mark": mark,
-                "divider": before is not None and before.reflection.order == 1 < one.reflection.order,
+                "divider": before is not None
+                and before.reflection.order == 1 < one.reflection.order,
             }
         )
     return rows
@@ -200,11 +201,20 @@ def material_rows(scene: Scene) -> list[dict[str, object]]:
 
 
 def quantities_csv(result: Result, estimates: dict[str, Estimate]) -> str:
-    """Every quantity at every place and band, SI units, six significant digits."""
+    """Every quantity at every place and band, SI units, nine significant digits."""
     scene = result.scene
     rows: list[list[object]] = [
-        ["variant", "source", "receiver", "band_hz", "quantity", "unit", "value",
-         "standard_error", "reason"]
+        [
+            "variant",
+            "source",
+            "receiver",
+            "band_hz",
+            "quantity",
+            "unit",
+            "value",
+            "standard_error",
+            "reason",
+        ]
     ]
     for key, estimate in estimates.items():
         for v, s, r, b in np.ndindex(estimate.value.shape):
@@ -217,8 +227,8 @@ def quantities_csv(result: Result, estimates: dict[str, Estimate]) -> str:
                     f"{scene.bands_hz[b]:g}",
                     key,
                     QUANTITIES[key].unit,
-                    f"{estimate.value[v, s, r, b]:.6g}" if defined else "",
-                    f"{estimate.standard_error[v, s, r, b]:.6g}" if defined else "",
+                    f"{estimate.value[v, s, r, b]:.9g}" if defined else "",
+                    f"{estimate.standard_error[v, s, r, b]:.9g}" if defined else "",
                     estimate.reason[v, s, r, b],
                 ]
             )
@@ -231,9 +241,23 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
     numbers = {id(one.reflection): one.numbered.number for one in listed}
     levels = [f"level_{label:g}hz_db" for label in scene.bands_hz]
     rows: list[list[object]] = [
-        ["number", "variant", "source", "receiver", "order", "surfaces", "delay_ms", "length_m",
-         "level_1_to_8khz_db", "within_window", *levels, "azimuth_deg", "elevation_deg",
-         "points_m", "places_cm"]
+        [
+            "number",
+            "variant",
+            "source",
+            "receiver",
+            "order",
+            "surfaces",
+            "delay_ms",
+            "length_m",
+            "level_1_to_8khz_db",
+            "within_window",
+            *levels,
+            "azimuth_deg",
+            "elevation_deg",
+            "points_m",
+            "places_cm",
+        ]
     ]
     for path in result.reflections:
         facets = [scene.facets[f] for f in path.facets]

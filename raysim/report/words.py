@@ -42,9 +42,10 @@ def _decay(result: Result, variant: int) -> str:
     chosen = [scene.bands_hz.index(f) for f in bands]
     low, high = value * field.shorter[chosen].mean(), value * field.longer[chosen].mean()
     return (
-        f"A sound that stops takes {number} ± {plus_minus} s to die away by 60 dB (mean of {where}). "
-        f"The ± is what the computation leaves open; the materials are known less well, and "
-        f"within their ranges it could be {low:.2f} to {high:.2f} s. " + _against_guide(result, variant)
+        f"A sound that stops takes {number} ± {plus_minus} s to die away by 60 dB (mean of "
+        f"{where}). The ± is what the computation leaves open; the materials are known less "
+        f"well, and within their ranges it could be {low:.2f} to {high:.2f} s. "
+        + _against_guide(result, variant)
     )
 
 
@@ -72,9 +73,8 @@ def _worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -
     early = [one for one in listed if one.is_early]
     judged = [one for one in early if one.is_met is not None]
     if not judged:
-        return (
-            "No early reflection was judged: "
-            + ("none arrives within 15 ms." if not early else "no band lies within 1 to 8 kHz.")
+        return "No early reflection was judged: " + (
+            "none arrives within 15 ms." if not early else "no band lies within 1 to 8 kHz."
         )
     worst = max(judged, key=lambda one: one.level_db)
     scene = result.scene
@@ -83,14 +83,17 @@ def _worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -
     above = [one for one in judged if not one.is_met]
     text = (
         f"The strongest early reflection comes off {_and(worst.surfaces.split(', '))} (no. "
-        f"{worst.numbered.number}): it reaches “{seat}” {digits.tidy(worst.delay_ms, 2)} ms after the "
-        f"direct sound of “{source}” and is {_weaker(worst.level_db)}. "
+        f"{worst.numbered.number}): it reaches “{seat}” {digits.tidy(worst.delay_ms, 2)} ms after "
+        f"the direct sound of “{source}” and is {_weaker(worst.level_db)}. "
     )
     if owner != {"room"}:
         text += "It comes off an object, so panels on the walls will not cure it. "
     limit = -criteria.REFLECTION_LEVEL_DB
     if not above:
-        return text + f"All early reflections keep the {limit:g} dB below direct that a guide asks for."
+        return (
+            text
+            + f"All early reflections keep the {limit:g} dB below direct that a guide asks for."
+        )
     loudest = sorted(above, key=lambda one: -one.level_db)
     names = list(dict.fromkeys(one.surfaces for one in loudest if one.reflection.order == 1))
     more = sum(one.reflection.order > 1 for one in above)
@@ -120,8 +123,8 @@ def _joined(words: Sequence[str]) -> str:
 def _not_answered(result: Result, variant: int) -> str:
     frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     return (
-        f"Not answered here: the bass below about {frequency} Hz, where a room of this size rings at "
-        "single notes and sound does not travel as rays; what passes through the walls; and the "
+        f"Not answered here: the bass below about {frequency} Hz, where a room of this size rings "
+        "at single notes and sound does not travel as rays; what passes through the walls; and the "
         "loudspeakers' own colour, for they are taken to radiate alike in all directions."
     )
 
@@ -142,8 +145,8 @@ def early_intro(result: Result) -> str:
     return (
         f"{levels}, as the materials' coefficients have them. Guide: at least "
         f"{-criteria.REFLECTION_LEVEL_DB:g} dB below the direct sound until "
-        f"{1e3 * criteria.REFLECTION_WINDOW_S:g} ms after it ({criteria.REFLECTION_SOURCE}). Single "
-        "reflections come first, then the strongest that met more than one surface."
+        f"{1e3 * criteria.REFLECTION_WINDOW_S:g} ms after it ({criteria.REFLECTION_SOURCE}). "
+        "Single reflections come first, then the strongest that met more than one surface."
     )
 
 
@@ -218,7 +221,8 @@ def limits(result: Result, variant: int) -> list[str]:
     if not low <= scene.volume <= high:
         found.insert(
             0,
-            f"The room has {scene.volume:.0f} m³; raysim is made and checked for {low:g} to {high:g} m³.",
+            f"The room has {scene.volume:.0f} m³; raysim is made and checked for "
+            f"{low:g} to {high:g} m³.",
         )
     if result.lost_rays:
         found.append(

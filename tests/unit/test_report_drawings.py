@@ -1,0 +1,131 @@
+"""Digits, views of the mesh, and drawings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from raysim.report import digits, style, views
+from raysim.report.drawings import draw_plan, draw_section
+from raysim.report.elevations import draw_surface, met_facets
+from raysim.report.listed import drawn, list_reflections
+from tests.report_made import DESK, HEIGHT, LENGTH, WIDTH, result, scene
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "printed"),
+    [
+        (0.21349, 0.00231, ("0.213", "0.002")),
+        (0.21349, 0.00142, ("0.2135", "0.0014")),
+        (0.21349, 0.0196, ("0.21", "0.02")),
+        (9.5424, 0.095, ("9.54", "0.10")),
+        (-0.004, 0.1, ("0.00", "0.10")),
+        (-3.26, 0.3, ("\N{MINUS SIGN}3.3", "0.3")),
+        (1234.0, 40.0, ("1234", "40")),
+        (9.5424, 0.0, ("9.542", "0")),
+    ],
+)
+def test_digits_follow_the_error(value, error, printed):
+    assert digits.rounded(value, error) == printed
+
+
+@pytest.mark.parametrize(
+    ("length_m", "text"), [(1.009, "39¾ in"), (0.0254, "1 in"), (0.0, "0 in"), (0.006, "¼ in")]
+)
+def test_inches_are_to_the_nearest_quarter(length_m, text):
+    assert digits.inches(length_m) == text
+
+
+@pytest.mark.parametrize("handedness", [-1, 1])
+def test_plan_has_the_front_on_top_and_the_right_hand_on_the_right(handedness):
+    room = scene(handedness)
+    view = views.plan_view(room)
+    left, right = (view.flat(s.position) for s in room.sources)
+    seat = view.flat(room.receivers[0].position)
+    assert left[0] < seat[0] < right[0]
+    assert min(left[1], right[1]) > seat[1]
+
+
+def test_drawings_do_not_depend_on_how_the_room_is_stored():
+    pictures = []
+    for handedness in (-1, 1):
+        made = result(scene(handedness), batches=2)
+        paths = drawn(list_reflections(made))
+        with style.drawing():
+            pictures.append(
+                (
+                    style.png(draw_plan(made.scene, paths)),
+                    style.png(draw_section(made.scene, paths)),
+                )
+            )
+    assert pictures[0] == pictures[1]
+
+
+def test_cut_at_ear_height_is_the_outline_of_the_room():
+    room = scene()
+    view = views.plan_view(room)
+    cut = views.cut(room, view, room.receivers[0].position)
+    assert cut.air is not None
+    # Ends join on a grid of a tenth of a millimetre.
+    assert cut.air.area == pytest.approx(WIDTH * LENGTH, abs=1e-3)
+    assert {room.surfaces[s].name for s in cut.surface} == {"left", "right", "front", "rear"}
+
+
+def test_cut_along_a_face_finds_its_outline_once():
+    room = scene()
+    view = views.section_view(room)
+    (x0, y0, z0), (x1, y1, z1) = DESK
+    lengths = []
+    for x in (x0, x1):
+        cut = views.cut(room, view, np.array([x, 1.0, 1.0]))
+        of_desk = np.array([room.surfaces[s].name == "desk" for s in cut.surface])
+        ends = cut.segments[of_desk]
+        lengths.append(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum())
+    # The desk lies in front of one of the two planes and is cut there, and behind the other.
+    assert sorted(lengths) == pytest.approx([0.0, 2 * (y1 - y0) + 2 * (z1 - z0)], abs=1e-9)
+
+
+def test_footprint_of_the_desk_is_its_size():
+    room = scene()
+    area = views.footprint(room, "desk", views.plan_view(room))
+    (x0, y0, _), (x1, y1, _) = DESK
+    assert area.area == pytest.approx((x1 - x0) * (y1 - y0), abs=1e-3)
+
+
+def test_line_meets_the_outline_on_either_side():
+    room = scene()
+    cut = views.cut(room, views.section_view(room), room.receivers[0].position)
+    low, high = views.extent_along(cut.air, np.array([1.64, 1.2]), np.array([0.0, 1.0]))
+    assert (low, high) == pytest.approx((0.0, HEIGHT), abs=1e-4)
+
+
+def test_an_open_outline_is_drawn_as_lines():
+    made = result(batches=2)
+    room = made.scene
+    keep = room.mesh.facet != 1
+    open_mesh = type(room.mesh)(
+        room.mesh.vertices,
+        room.mesh.triangles[keep],
+        room.mesh.surface[keep],
+        room.mesh.facet[keep],
+        room.mesh.sheet[keep],
+    )
+    opened = type(room)(**{**room.__dict__, "mesh": open_mesh})
+    assert views.cut(opened, views.plan_view(opened), room.receivers[0].position).air is None
+    with style.drawing():
+        assert style.png(draw_plan(opened, drawn(list_reflections(made))))
+
+
+def test_tape_marks_of_a_surface_are_whole_centimetres_from_the_nearer_corner():
+    made = result(batches=2)
+    listed = list_reflections(made)
+    met = met_facets(made.scene, [one.numbered for one in listed])
+    left = next(i for i in met if made.scene.facets[i].name == "left")
+    with style.drawing():
+        figure = draw_surface(made.scene, left, met[left])
+    texts = {text.get_text() for text in figure.axes[0].texts}
+    assert {"101 cm", "120 cm", "floor", "ceiling", "front", "rear", "left"} <= texts
+
+
+def test_looks_differ_without_colour():
+    assert len({(look.dashes, look.marker) for look in style.LOOKS}) == len(style.LOOKS)
