@@ -28,7 +28,7 @@ class Climate:
 
     def attenuation(self, frequency_hz: ArrayLike) -> NDArray[np.float64]:
         """Energy attenuation m in 1/m at the given frequencies."""
-        return attenuation_db_per_m(frequency_hz, self) / (10.0 * np.log10(np.e))
+        return np.asarray(attenuation_db_per_m(frequency_hz, self) / (10.0 * np.log10(np.e)))
 
 
 def attenuation_db_per_m(frequency_hz: ArrayLike, climate: Climate) -> NDArray[np.float64]:

@@ -165,6 +165,7 @@ def build_tree(
         leaf=leaf[:leaves],
         corners=np.ascontiguousarray(corners[order].reshape(count, 9)),
         normal=np.ascontiguousarray(normal[order]),
+        level=np.ascontiguousarray((normal * a).sum(axis=1)[order]),
         facet=facet[order].astype(np.int32),
         surface=surface[order].astype(np.int32),
         original=order.astype(np.int32),

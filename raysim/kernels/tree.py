@@ -29,6 +29,7 @@ class Tree(NamedTuple):
     leaf : (leaves, 2) int32, first triangle and count
     corners : (m, 9) float64
     normal : (m, 3) float64, into the air
+    level : (m,) float64, normal.p = level on the triangle's plane
     facet, surface, original : (m,) int32
     sheet : (m,) bool
     """
@@ -38,6 +39,7 @@ class Tree(NamedTuple):
     leaf: NDArray[np.int32]
     corners: NDArray[np.float64]
     normal: NDArray[np.float64]
+    level: NDArray[np.float64]
     facet: NDArray[np.int32]
     surface: NDArray[np.int32]
     original: NDArray[np.int32]
@@ -90,6 +92,17 @@ def box_entry(box: NDArray[np.float32], i: int, side: int, o: Vec, inv: Vec, t: 
     if far >= near and far >= -GRAZE_M and near <= t:
         return near
     return np.inf
+
+
+@inlined
+def plane_ahead(tree: Tree, k: int, o: Vec, d: Vec, t: float) -> bool:
+    """Whether triangle k's plane may be met between the origin and t; cheap, never wrongly no."""
+    n = tree.normal
+    closing = -(n[k, 0] * d.x + n[k, 1] * d.y + n[k, 2] * d.z)
+    height = n[k, 0] * o.x + n[k, 1] * o.y + n[k, 2] * o.z - tree.level[k]
+    if closing < 0.0:
+        closing, height = -closing, -height
+    return not (height < -2 * GRAZE_M or height > t * closing + 2 * GRAZE_M)
 
 
 @inlined
@@ -149,7 +162,7 @@ def nearest(
             leaf = -node - 1
             first = tree.leaf[leaf, 0]
             for k in range(first, first + tree.leaf[leaf, 1]):
-                if tree.facet[k] != own_facet:
+                if tree.facet[k] != own_facet and plane_ahead(tree, k, o, d, t):
                     hit = triangle_hit(tree.corners, k, s, t, tree.sheet[k])
                     if hit < t:
                         best, t = k, hit

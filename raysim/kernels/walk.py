@@ -73,9 +73,9 @@ class Scratch(NamedTuple):
 
 
 class Lost(NamedTuple):
-    """Where rays left the room: count (1,), origin and direction of the first (6,)."""
+    """Where rays left the room: number (1,), origin and direction of the first (6,)."""
 
-    count: NDArray[np.int64]
+    number: NDArray[np.int64]
     ray: NDArray[np.float64]
 
 
@@ -92,8 +92,15 @@ def new_scratch(boundary: Boundary) -> Scratch:
 
 @inlined
 def pass_on(
-    boundary: Boundary, surface: int, n: Vec, d: Vec, hero: int, stream, draw: int, state: Scratch
-):  # type: ignore[no-untyped-def]
+    boundary: Boundary,
+    surface: int,
+    n: Vec,
+    d: Vec,
+    hero: int,
+    stream: np.uint64,
+    draw: int,
+    state: Scratch,
+) -> tuple[bool, Vec]:
     """Reflect: choose specular or diffuse by the hero, weigh all bands; (diffuse, direction)."""
     scattering = boundary.scattering
     diffuse = uniform(stream, draw) < scattering[surface, hero]
@@ -112,7 +119,7 @@ def pass_on(
 
 
 @inlined
-def survives(boundary: Boundary, stream, draw: int, state: Scratch) -> bool:  # type: ignore[no-untyped-def]
+def survives(boundary: Boundary, stream: np.uint64, draw: int, state: Scratch) -> bool:
     """Russian roulette: a faint ray ends, or goes on at FAINT (expectation kept)."""
     loudest = 0.0
     for b in range(len(state.energy)):
@@ -182,11 +189,11 @@ def trace_ray(
     source: Vec,
     d: Vec,
     hero: int,
-    stream,
+    stream: np.uint64,
     state: Scratch,
     out: NDArray[np.float64],
     lost: Lost,
-) -> int:  # type: ignore[no-untyped-def]
+) -> int:
     """Follow one ray to its end; the number of reflections.
 
     `before` is the path up to the last diffusing point, `since` the path after it.
@@ -199,10 +206,10 @@ def trace_ray(
     while True:
         k, t = nearest(tree, o, d, facet, state.stack, state.reach)
         if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
-            if lost.count[0] == 0:
+            if lost.number[0] == 0:
                 lost.ray[0], lost.ray[1], lost.ray[2] = o.x, o.y, o.z
                 lost.ray[3], lost.ray[4], lost.ray[5] = d.x, d.y, d.z
-            lost.count[0] += 1
+            lost.number[0] += 1
             return order
         if not specular or order > plan.image_order:
             count(plan, boundary, receivers, offset, o, d, t, before, since, specular, state, out)
@@ -282,10 +289,10 @@ def follow_energy(
     source: Vec,
     d: Vec,
     hero: int,
-    stream,
+    stream: np.uint64,
     state: Scratch,
     out: NDArray[np.float64],
-) -> None:  # type: ignore[no-untyped-def]
+) -> None:
     """Add one ray's energy at the times k * bin_s to out : (time, bands)."""
     state.energy[:] = 1.0
     state.ratio[:] = 1.0

@@ -13,7 +13,7 @@ from raysim.settings import BATCHES
 from raysim.solvers.pack import Packed
 
 Array = NDArray[np.float64]
-RAYS_A_ROUND = 1024  # for each source and batch
+RAYS_A_ROUND = 256  # for each source and batch
 LOST_LIMIT = 1e-5
 PILOT_RAYS = 4096
 PILOT_STEP_S = 0.01

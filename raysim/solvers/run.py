@@ -132,7 +132,7 @@ class _Run:
 
     def finish(self) -> Result:
         """Trace rounds until a limit is met."""
-        check_at = 1
+        check_at = 1.0
         self.traced_since = time.monotonic()
         self.first_round = self.rounds
         try:
@@ -153,12 +153,12 @@ class _Run:
         self.reflection_count += done.reflections
         self.lost += done.lost
 
-    def _reason_to_stop(self, check_at: int) -> tuple[str, int]:
+    def _reason_to_stop(self, check_at: float) -> tuple[str, float]:
         settings, spent = self.settings, time.monotonic() - self.started
         if settings.rays is not None:
-            wanted = math.ceil(settings.rays / (BATCHES * RAYS_A_ROUND))
-            self._tell(wanted, "")
-            return ("number of rays" if self.rounds >= wanted else ""), check_at
+            asked = math.ceil(settings.rays / (BATCHES * RAYS_A_ROUND))
+            self._tell(asked, "")
+            return ("number of rays" if self.rounds >= asked else ""), check_at
         if settings.time_s is not None and spent >= settings.time_s and self.rounds:
             return "time limit", check_at
         if self.rounds < check_at:
@@ -169,7 +169,7 @@ class _Run:
             return "precision reached", check_at
         wanted = self.rounds * (worst / settings.error_percent) ** 2
         self._tell(wanted, f"T20 to {worst:.1f} %")
-        return "", min(math.ceil(1.05 * wanted), 2 * self.rounds)
+        return "", float(min(math.ceil(1.05 * wanted), 2 * self.rounds))
 
     def worst_error_percent(self) -> float:
         """Largest relative standard error of any T20, in percent; infinite if none is defined."""
@@ -193,7 +193,7 @@ class _Run:
             settings=dataclasses.replace(self.settings),
             variants=("base",),
             image_order=self.order,
-            time_s=np.arange(self.bins) * self.settings.bin_s,
+            time_s=np.arange(self.bins, dtype=np.float64) * self.settings.bin_s,
             energy_batches=self.mean[:, None].copy(),
             reflections=tuple(self.reflections),
             rounds=self.rounds,
