@@ -21,7 +21,8 @@ _MARKS = str.maketrans({"′": "'", "’": "'", "″": '"', "”": '"', "−": "
 def length_m(value: object) -> float:
     """Length in metres from a number (metres) or text with a unit.
 
-    Text may be "3.42", "3.42 m", "342cm", "3420 mm", "11ft2in", "11 ft", "7'10\\"", "10 1/2 in".
+    Text may be "3.42", "3.42 m", "342cm", "3420 mm", "11ft2in", "11 ft", "10 1/2 in"; feet and
+    inches also by their marks.
     International foot and inch: 0.3048 m, 0.0254 m.
 
     Parameters

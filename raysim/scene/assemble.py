@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from raysim.air import Climate
 from raysim.bands import DEFAULT_OCTAVES_HZ
 from raysim.errors import SceneError
-from raysim.scene.data import Material, Mesh, Receiver, Scene, Source, Surface
+from raysim.scene.data import KeepClear, Material, Mesh, Receiver, Scene, Source, Surface
 from raysim.scene.facets import find_facets
 from raysim.scene.geometry import Geometry
 
@@ -33,6 +33,7 @@ def assemble(
     warnings: Sequence[str] = (),
     text: str = "",
     path: str = "",
+    keep_clear: Sequence[KeepClear] = (),
 ) -> Scene:
     """Scene of a closed geometry.
 
@@ -96,6 +97,7 @@ def assemble(
         text=text,
         path=path,
         mesh_sha256=digest(mesh),
+        keep_clear=tuple(keep_clear),
     )
 
 

@@ -73,24 +73,24 @@ def _heights(corners: Array, points: Array) -> Array:
         k = int(apart.argmin())
         if apart[k] > 0.005:
             raise SceneError(
-                f"ceiling: the point ({x:g}, {y:g}, {z:g}) m is above no corner of the outline "
-                f"(nearest ({corners[k, 0]:g}, {corners[k, 1]:g}) m); "
+                f"room.ceiling: the point ({x:g}, {y:g}, {z:g}) m is above no corner of the "
+                f"outline (nearest ({corners[k, 0]:g}, {corners[k, 1]:g}) m); "
                 "give one point above each corner, and add corners where the ceiling folds"
             )
         if not np.isnan(heights[k]):
             raise SceneError(
-                f"ceiling: two points above the corner ({x:g}, {y:g}) m; give one for each corner"
+                f"room.ceiling: two points above the corner ({x:g}, {y:g}) m; give one each"
             )
         if z < LEAST_HEIGHT_M:
             raise SceneError(
-                f"ceiling: {z:g} m high at ({x:g}, {y:g}) m; "
+                f"room.ceiling: {z:g} m high at ({x:g}, {y:g}) m; "
                 f"walls must be at least {LEAST_HEIGHT_M:g} m high"
             )
         heights[k] = z
     if np.isnan(heights).any():
         x, y = corners[int(np.isnan(heights).argmax())]
         raise SceneError(
-            f"ceiling: no point above the corner ({x:g}, {y:g}) m; "
+            f"room.ceiling: no point above the corner ({x:g}, {y:g}) m; "
             f"the outline has {len(corners)} corners, give a height for each"
         )
     return heights

@@ -150,6 +150,26 @@ class Receiver:
 
 
 @dataclass(frozen=True)
+class KeepClear:
+    """Rectangle of a surface where nothing may hang, and why.
+
+    Attributes
+    ----------
+    on : str
+        Name of the surface.
+    at, size : (2,) float, m
+        Lower left corner as seen from inside, width and height; on floor and ceiling of
+        tape-measured rooms the corner (x, y) and the extent along x and y.
+    """
+
+    name: str
+    on: str
+    at: tuple[float, float]
+    size: tuple[float, float]
+    reason: str
+
+
+@dataclass(frozen=True)
 class Scene:
     """All that is known of the room.
 
@@ -192,6 +212,7 @@ class Scene:
     text: str = ""
     path: str = ""
     mesh_sha256: str = ""
+    keep_clear: tuple[KeepClear, ...] = ()
 
     @cached_property
     def area(self) -> float:

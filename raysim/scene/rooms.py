@@ -102,7 +102,7 @@ def outline_room(
         Outline that crosses itself or repeats a corner; ceiling points not above the corners.
     """
     corners = np.asarray(outline, dtype=np.float64)
-    plan = _plan(corners, "outline")
+    plan = _plan(corners, "room.outline")
     top, parts, notes = ceiling_parts(corners, ceiling)
     names = names or [f"wall{k + 1}" for k in range(len(corners))]
     turn = 1.0 if shapely.LinearRing(corners).is_ccw else -1.0
@@ -198,14 +198,24 @@ def furnish(room: Room, prisms: Sequence[Prism], patches: Sequence[Patch] = ()) 
     SceneError
         A thing outside the room or through a sloping ceiling, a patch beyond its surface.
     """
-    kept, notes = [], list(room.notes)
+    kept, notes, faults = [], list(room.notes), []
     for thing in prisms:
-        inside, note = _fitted(thing, room)
-        kept.append(inside)
-        notes.extend(note)
-    faces = _patched(list(room.faces), patches)
+        try:
+            inside, note = _fitted(thing, room)
+            kept.append(inside)
+            notes.extend(note)
+        except SceneError as error:
+            faults.extend(error.complaints)
+    faces = list(room.faces)
+    for patch in patches:
+        try:
+            faces = _patched(faces, patch)
+        except SceneError as error:
+            faults.extend(error.complaints)
+    if faults:
+        raise SceneError(faults)
     for thing in kept:
-        faces.extend(_prism_faces(thing, room))
+        faces.extend(_in_room(face, room) for face in _body(thing))
     order = {thing.name: k for k, thing in enumerate(kept)}
     visible = []
     for face in faces:
@@ -264,29 +274,42 @@ def _refuse_through_slope(thing: Prism, plan: BaseGeometry, room: Room) -> None:
             )
 
 
-def _prism_faces(thing: Prism, room: Room) -> list[Face]:
-    """Faces of a fitted thing that can border air: top, bottom, sides off the walls.
+def bodies(prisms: Sequence[Prism]) -> list[Geometry]:
+    """Each thing as a closed body of its own, normals outwards."""
+    return [geometry_of(_body(replace(thing, plan=orient(thing.plan)))) for thing in prisms]
+
+
+def _body(thing: Prism) -> list[Face]:
+    """Top, bottom and sides of a thing.
 
     The plan runs counter-clockwise, its holes clockwise, so the air is always to the right.
     """
-    faces = []
-    height = room.flat_height_m
-    if height is None or thing.high_m < height - WELD_M:
-        faces.append(_level(thing.name, thing.name, thing.plan, thing.high_m, 1.0))
-    if thing.low_m > WELD_M:
-        faces.append(_level(thing.name, thing.name, thing.plan, thing.low_m, -1.0))
+    name = thing.name
+    faces = [
+        _level(name, name, thing.plan, thing.high_m, 1.0),
+        _level(name, name, thing.plan, thing.low_m, -1.0),
+    ]
+    heights = (thing.low_m,) * 2, (thing.high_m,) * 2
     for ring in (thing.plan.exterior, *thing.plan.interiors):
         corners = np.asarray(ring.coords)[:-1]
         for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
             along = (b - a) / np.linalg.norm(b - a)
             normal = np.array([along[1], -along[0], 0.0])
-            face = _wall(
-                thing.name, thing.name, (a, b), normal, (thing.low_m,) * 2, (thing.high_m,) * 2
-            )
-            free = _stretches(face, room.plan, STEP_M)
-            strips = [box(s, thing.low_m, e, thing.high_m) for s, e in free]
-            faces.append(replace(face, region=face.region.intersection(shapely.union_all(strips))))
+            faces.append(_wall(name, name, (a, b), normal, *heights))
     return faces
+
+
+def _in_room(face: Face, room: Room) -> Face:
+    """The part of a thing's face that doesn't lie on or beyond the room's boundary."""
+    if abs(face.normal[2]) > 0.5:
+        z = float(face.origin[2])
+        height = room.flat_height_m
+        under = height is None or z < height - WELD_M
+        there = under if face.normal[2] > 0 else z > WELD_M
+        return face if there else replace(face, region=Polygon())
+    _, low, _, high = face.region.bounds
+    strips = [box(s, low, e, high) for s, e in _stretches(face, room.plan, STEP_M)]
+    return replace(face, region=face.region.intersection(shapely.union_all(strips)))
 
 
 def _inside(face: Face, thing: Prism, step_m: float) -> BaseGeometry:
@@ -333,42 +356,34 @@ def _stretches(face: Face, plan: BaseGeometry, step_m: float) -> list[tuple[floa
     return stretches
 
 
-def _patched(faces: list[Face], patches: Sequence[Patch]) -> list[Face]:
-    """Faces with the patches cut out and added; a later patch lies over an earlier one."""
-    for patch in patches:
-        where = f"patches.{patch.name}"
-        on = [face for face in faces if face.name == patch.on and face.owner == "room"]
-        level = [f for f in on if abs(f.normal[2]) < 1e-9 or abs(f.normal[2]) > 1 - 1e-9]
-        if len(on) != 1 or not level:
-            known = sorted({f.name for f in faces if f.owner == "room"})
-            raise SceneError(
-                f"{where}.on: '{patch.on}' is not a flat upright or level surface of the room; "
-                f"there are {', '.join(known)}"
-            )
-        (face,) = on
-        (left, low), (width, height) = patch.at, patch.size
-        piece = box(left, low, left + width, low + height)
-        whole = shapely.union_all([face.region, *(f.region for f in faces if _same_plane(f, face))])
-        beyond = piece.difference(whole.buffer(WELD_M))
-        if not beyond.is_empty:
-            _refuse_patch(where, patch, whole)
-        piece = piece.intersection(whole)
-        faces = [
-            replace(f, region=f.region.difference(piece)) if _same_plane(f, face) else f
-            for f in faces
-        ]
-        faces.append(replace(face, name=patch.name, region=piece))
-    return faces
+def _patched(faces: list[Face], patch: Patch) -> list[Face]:
+    """Faces with the patch cut out and added; it lies over an earlier one."""
+    where = f"patches.{patch.name}"
+    on = [face for face in faces if face.name == patch.on and face.owner == "room"]
+    upright_or_level = [f for f in on if abs(f.normal[2]) < 1e-9 or abs(f.normal[2]) > 1 - 1e-9]
+    if len(on) != 1 or not upright_or_level:
+        known = sorted({f.name for f in faces if f.owner == "room"})
+        raise SceneError(
+            f"{where}.on: '{patch.on}' is not a flat upright or level surface of the room; "
+            f"there are {', '.join(known)}"
+        )
+    (face,) = on
+    (left, low), (width, height) = patch.at, patch.size
+    piece = box(left, low, left + width, low + height)
+    whole = shapely.union_all([f.region for f in faces if _same_plane(f, face)])
+    if not whole.buffer(WELD_M).covers(piece):
+        left, low, right, high = whole.bounds
+        raise SceneError(
+            f"{where}: from ({patch.at[0]:g}, {patch.at[1]:g}) m, size {width:g} x {height:g} m, "
+            f"it reaches beyond '{patch.on}', which spans {left:.2f} to {right:.2f} m across and "
+            f"{low:.2f} to {high:.2f} m up; give 'at' and 'size' within it"
+        )
+    piece = piece.intersection(whole)
+    under = [
+        replace(f, region=f.region.difference(piece)) if _same_plane(f, face) else f for f in faces
+    ]
+    return [*under, replace(face, name=patch.name, region=piece)]
 
 
 def _same_plane(face: Face, other: Face) -> bool:
     return bool(np.allclose(face.origin, other.origin) and np.allclose(face.normal, other.normal))
-
-
-def _refuse_patch(where: str, patch: Patch, whole: BaseGeometry) -> None:
-    left, low, right, high = whole.bounds
-    raise SceneError(
-        f"{where}: from ({patch.at[0]:g}, {patch.at[1]:g}) m, size {patch.size[0]:g} x "
-        f"{patch.size[1]:g} m, it reaches beyond '{patch.on}', which spans "
-        f"{left:.2f} to {right:.2f} and {low:.2f} to {high:.2f} m"
-    )

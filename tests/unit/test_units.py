@@ -73,6 +73,8 @@ def test_feet_and_inches_are_inches(feet, inches):
 @given(st.text(max_size=12))
 def test_any_text_is_a_length_or_a_sentence(text):
     try:
-        assert math.isfinite(length_m(text))
+        metres = length_m(text)
     except ValueError as error:
-        assert len(str(error)) > 20
+        sentence = str(error)
+        metres = 0.0 if "length" in sentence or "write" in sentence else math.nan
+    assert math.isfinite(metres)

@@ -1,0 +1,184 @@
+"""Scene files read to Scenes, with all complaints of a file at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+
+from raysim.air import Climate
+from raysim.bands import DEFAULT_OCTAVES_HZ, octave_labels_hz
+from raysim.errors import SceneError
+from raysim.scene.assemble import assemble, enclosed_volume
+from raysim.scene.building import Built, build, volume_doubts
+from raysim.scene.complaints import Complaints, read_sections
+from raysim.scene.data import KeepClear, Scene
+from raysim.scene.finishes import Finishes, finish, material_notes
+from raysim.scene.lines import SyntaxFault, key_lines, parse
+from raysim.scene.places import check_places, make_places
+from raysim.scene.schema import KeepClearSection, SceneFile
+from raysim.surfaces.table import TABLE_BANDS_HZ
+
+LARGEST_FILE_BYTES = 10_000_000
+
+
+def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = None) -> Scene:
+    """Read a scene file (TOML; docs/formats/scene.md).
+
+    Parameters
+    ----------
+    path : str or path
+        Mesh files are looked for beside it.
+    bands : (lowest, highest), Hz, optional
+        Octave labels that override those of the file.
+
+    Returns
+    -------
+    Scene
+
+    Raises
+    ------
+    SceneError
+        With every complaint about the file, one sentence each, in the order of its lines.
+    """
+    text = _text(path)
+    complaints = Complaints(str(path), key_lines(text))
+    try:
+        raw = parse(text)
+    except SyntaxFault as fault:
+        line = f" line {fault.line}" if fault.line else ""
+        raise SceneError(f"{path}{line}: {fault.sentence}") from None
+    file, left_out = read_sections(raw, complaints)
+    file_bands = _bands(file.bands, complaints) or DEFAULT_OCTAVES_HZ
+    wanted = _bands(bands, complaints, "bands asked for") or file_bands
+    finishes = Finishes(file, left_out, file_bands, wanted, complaints)
+    _require(file, left_out, complaints)
+
+    built = build(file, Path(path).parent, complaints)
+    if built is None:
+        for name, material in file.surfaces.items():
+            finishes.find(material, ("surfaces", name))
+        for table in ("objects", "patches"):
+            for name, section in getattr(file, table).items():
+                if section.material is not None:
+                    finishes.find(section.material, (table, name, "material"))
+        complaints.raise_any()
+        raise SceneError(f"{path}: the room cannot be built")
+    materials, assumed = finish(file, built.geometry, finishes, complaints)
+    sources, receivers = make_places(file, built.handedness, complaints)
+    check_places(file, built.geometry, built.prisms, complaints)
+    zones = _keep_clear(file, built, complaints)
+    complaints.raise_any()
+    volume = enclosed_volume(built.geometry)
+    try:
+        return assemble(
+            built.geometry,
+            materials,
+            sources,
+            receivers,
+            handedness=built.handedness,
+            climate=Climate(**file.climate.model_dump()),
+            bands_hz=wanted,
+            title=file.title or Path(path).stem,
+            notes=[*built.notes, *assumed, *material_notes(materials)],
+            warnings=[*built.warnings, *volume_doubts(volume)],
+            text=text,
+            path=Path(path).name,
+            keep_clear=zones,
+        )
+    except SceneError as error:
+        complaints.adopt(error)
+        complaints.raise_any()
+        raise
+
+
+def _text(path: str | PathLike[str]) -> str:
+    place = Path(path)
+    try:
+        if place.is_dir():
+            raise SceneError(f"{path}: it is a folder; name the scene file in it (scene.toml)")
+        if place.stat().st_size > LARGEST_FILE_BYTES:
+            raise SceneError(f"{path}: it is larger than 10 MB; a scene file is a short text")
+        data = place.read_bytes()
+    except FileNotFoundError:
+        raise SceneError(
+            f"{path}: there is no such file; check the name, or 'raysim init' writes one"
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise SceneError(f"{path}: it cannot be read ({reason}); check its permissions") from None
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise SceneError(
+            f"{path} line {line}: it is not UTF-8 text; save it as UTF-8 (a mesh goes in room.mesh)"
+        ) from None
+    if not text.strip():
+        raise SceneError(f"{path}: it is empty; 'raysim init' writes a scene to start from")
+    return text.replace("\r\n", "\n")
+
+
+def _bands(
+    ends: Sequence[float] | None, complaints: Complaints, where: str = "bands"
+) -> tuple[float, ...] | None:
+    if ends is None:
+        return None
+    low, high = ends
+    if low in TABLE_BANDS_HZ and high in TABLE_BANDS_HZ and low <= high:
+        return octave_labels_hz(low, high)
+    listed = ", ".join(f"{band:g}" for band in TABLE_BANDS_HZ)
+    complaints.add(
+        (where,), f"{low:g} to {high:g} Hz; give the lowest and the highest of {listed} Hz"
+    )
+    return None
+
+
+def _require(file: SceneFile, left_out: set[tuple[str, ...]], complaints: Complaints) -> None:
+    """Complain of what every scene needs and this file lacks."""
+    gone = {path[0] for path in left_out}
+    if file.room is None and "room" not in gone:
+        complaints.add((), "there is no [room]; give one with size = [length, width, height]")
+    examples = {
+        "sources": "[sources.left] with position = [1.1, 0.6, 1.2]",
+        "receivers": "[receivers.seat] with position = [1.7, 1.6, 1.2]",
+    }
+    for table, example in examples.items():
+        if not getattr(file, table) and table not in gone:
+            complaints.add((), f"there are no {table}; give at least one, for example {example}")
+
+
+def _keep_clear(file: SceneFile, built: Built, complaints: Complaints) -> list[KeepClear]:
+    zones = []
+    for name, section in file.keep_clear.items():
+        if section.on not in built.geometry.names:
+            known = ", ".join(built.geometry.names[:12])
+            complaints.add(
+                ("keep_clear", name, "on"), f"there is no surface '{section.on}'; there are {known}"
+            )
+            continue
+        if built.handedness < 0:
+            _check_zone(name, section, built, complaints)
+        zones.append(KeepClear(name, section.on, section.at, section.size, section.reason))
+    return zones
+
+
+def _check_zone(name: str, section: KeepClearSection, built: Built, complaints: Complaints) -> None:
+    """Complain of a zone larger than its surface's extent."""
+    geometry = built.geometry
+    rows = geometry.group == geometry.names.index(section.on)
+    corners = geometry.vertices[np.unique(geometry.triangles[rows])]
+    spread = np.ptp(corners, axis=0)
+    level = spread[2] < 1e-3
+    extent = spread[:2] if level else np.array([np.hypot(*spread[:2]), corners[:, 2].max()])
+    start = corners.min(axis=0)[:2] if level else np.zeros(2)
+    at = np.array(section.at) - start
+    beyond = at + section.size - extent
+    if at.min() < -1e-3 or beyond.max() > 1e-3:
+        complaints.add(
+            ("keep_clear", name),
+            f"it reaches beyond '{section.on}', which is {extent[0]:.2f} x {extent[1]:.2f} m; "
+            "give 'at' and 'size' within it",
+        )
