@@ -21,7 +21,7 @@ from raysim.kernels.tree import NOTHING, STACK, Tree, nearest
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, along, dot, row, sub
 
-FAINT = 1e-6  # energy below which a ray survives by chance, its energy raised in return
+FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
 DRAWS = 4  # random numbers set aside for each reflection
 FIRST_DRAW = 2  # draws 0 and 1 of a round's stream shift its start directions
 
