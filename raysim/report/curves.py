@@ -267,7 +267,7 @@ def _label(axes: Axes, title: str, across: str, up: str) -> None:
     axes.set_title(title)
     axes.set_xlabel(across)
     axes.set_ylabel(up)
-    axes.yaxis.set_major_locator(MaxNLocator(6))
+    axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
 
 
 def _finish(axes: Axes, doubt: str, with_key: bool) -> None:

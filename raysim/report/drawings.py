@@ -22,6 +22,7 @@ MASONRY_M = 0.09
 SHORTEST_NAMED_M = 0.45
 LEVEL = 0.6
 TALLEST_IN = 5.4
+MOST_NAMED_RECEIVERS = 6
 SAME_ON_PAPER_M = 0.02
 
 
@@ -56,11 +57,11 @@ def draw_plan(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0) ->
             "dashed" if overhead else "solid",
         )
     _shell(scene, axes, cut)
-    _names_of_surfaces(scene, axes, cut, scale)
+    pins = marks.Pins(axes, 0.08 * scale)
+    _names_of_surfaces(scene, axes, cut, scale, pins)
     shown = [
         p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ UP)) < LEVEL)
     ]
-    pins = marks.Pins(axes, 0.08 * scale)
     _names_of_objects(scene, axes, view, scale, pins)
     _sound(scene, axes, view, shown, receiver, scale, pins)
     if cut.air is not None:
@@ -90,11 +91,11 @@ def draw_section(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0)
             1.5,
         )
     _shell(scene, axes, cut)
-    _names_of_surfaces(scene, axes, cut, scale)
+    pins = marks.Pins(axes, 0.08 * scale)
+    _names_of_surfaces(scene, axes, cut, scale, pins)
     shown = [
         p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ right)) < LEVEL)
     ]
-    pins = marks.Pins(axes, 0.08 * scale)
     _names_of_objects(scene, axes, view, scale, pins)
     _sound(scene, axes, view, shown, receiver, scale, pins)
     if cut.air is not None:
@@ -123,19 +124,19 @@ def _shell(scene: Scene, axes: Axes, cut: views.Cut) -> None:
     if cut.air is not None:
         solid = cut.air.buffer(MASONRY_M, join_style="mitre").difference(cut.air)
         marks.shape(axes, solid, style.MASONRY, "none", 0.0, 1.0)
-    for ends, surface in zip(cut.segments, cut.surface, strict=True):
-        owner = scene.surfaces[surface].owner
-        axes.plot(
-            ends[:, 0],
-            ends[:, 1],
-            color=style.INK,
-            linewidth=1.9 if owner == "room" else 1.2,
-            solid_capstyle="round",
-            zorder=3,
-        )
+        marks.shape(axes, cut.air, "none", style.INK, 1.9, 3.0)
+    of_room = np.array([s.owner == "room" for s in scene.surfaces])[cut.surface]
+    for chosen, width in ((of_room, 1.9), (~of_room, 1.2)):
+        lines = shapely.linestrings(np.round(cut.segments[chosen], 4))
+        runs = shapely.line_merge(shapely.union_all(lines)).simplify(1e-4)
+        for run in getattr(runs, "geoms", [runs]):
+            points = shapely.get_coordinates(run)
+            axes.plot(points[:, 0], points[:, 1], color=style.INK, linewidth=width, zorder=3)
 
 
-def _names_of_surfaces(scene: Scene, axes: Axes, cut: views.Cut, scale: float) -> None:
+def _names_of_surfaces(
+    scene: Scene, axes: Axes, cut: views.Cut, scale: float, pins: marks.Pins
+) -> None:
     """Write each cut surface's name along it, outside the room."""
     if cut.air is None:
         return
@@ -159,7 +160,14 @@ def _names_of_surfaces(scene: Scene, axes: Axes, cut: views.Cut, scale: float) -
         angle = (np.degrees(np.arctan2(along[1], along[0])) + 90) % 180 - 90
         if abs(angle + 90) < 1:
             angle = 90.0
-        marks.name(axes, middle + outward * (MASONRY_M + 0.12 * scale), surface.name, float(angle))
+        place = middle + outward * (MASONRY_M + 0.12 * scale)
+        marks.name(axes, place, surface.name, float(angle))
+        reach = 0.034 * scale * len(style.short(surface.name))
+        pins.avoid(
+            place,
+            max(0.06 * scale, reach * abs(along[0])),
+            max(0.06 * scale, reach * abs(along[1])),
+        )
 
 
 def _names_of_objects(
@@ -233,7 +241,10 @@ def _sound(
     for index, person in enumerate(scene.receivers):
         where = view.flat(person.position)
         if index != receiver:
-            axes.plot(*where, marker="o", markersize=2.2, color=style.QUIET, zorder=5)
+            axes.plot(*where, marker="o", markersize=2.6, color=style.QUIET, zorder=5)
+            if len(scene.receivers) <= MOST_NAMED_RECEIVERS:
+                below = where - np.array([0, 0.1 * scale])
+                marks.name(axes, below, person.name, colour=style.QUIET)
             continue
         half = np.abs(view.flat(np.diag(person.zone))).sum(axis=0)
         marks.head(axes, where, view.flat(person.facing), half, 0.075 * scale)

@@ -47,7 +47,7 @@ class Cut:
     surface : (k,) int
         Index into `Scene.surfaces`.
     air : shapely polygon or None
-        The room's outline around the seat; None where the cut lines do not close.
+        The room's outline around the point, objects not taken off; None where it is open.
     """
 
     segments: Array
@@ -92,10 +92,20 @@ def slice_mesh(mesh: Mesh, point: Array, normal: Array) -> tuple[Array, Ints]:
 def cut(scene: Scene, view: View, point: Array) -> Cut:
     """Cut the scene by the plane of the view through `point`."""
     ends, triangle = slice_mesh(scene.mesh, point, view.toward)
-    flat = view.flat(ends)
-    surface = scene.mesh.surface[triangle]
-    of_room = np.array([s.owner == "room" for s in scene.surfaces])[surface]
-    return Cut(flat, surface, _around(flat[of_room], view.flat(point)))
+    flat, surface = view.flat(ends), scene.mesh.surface[triangle]
+    owner = np.array([s.owner for s in scene.surfaces])[surface]
+    seat = view.flat(point)
+    room = _around(flat[owner == "room"], seat)
+    if room is None:
+        # A surface may be missing behind an object that stands against it: the outline then
+        # closes around the air alone, and the objects that are cut belong to the room.
+        air = _around(flat, seat)
+        if air is not None:
+            solids = [footprint(scene, name, view) for name in np.unique(owner[owner != "room"])]
+            room = _holding(
+                shapely.union_all([air, *solids]).buffer(JOIN_M, join_style="mitre"), seat
+            )
+    return Cut(flat, surface, None if room is None else Polygon(room.exterior))
 
 
 def footprint(scene: Scene, owner: str, view: View) -> BaseGeometry:
@@ -138,6 +148,12 @@ def _around(segments: Array, inside: Array) -> Polygon | None:
     if not len(segments):
         return None
     lines = shapely.set_precision(shapely.linestrings(segments), JOIN_M)
-    faces = shapely.polygonize([shapely.union_all(lines)])
-    holding = [face for face in faces.geoms if face.covers(Point(inside))]
-    return holding[0] if holding else None
+    return _holding(shapely.polygonize([shapely.union_all(lines)]), inside)
+
+
+def _holding(faces: BaseGeometry, inside: Array) -> Polygon | None:
+    """Return the part that holds the point."""
+    for face in getattr(faces, "geoms", [faces]):
+        if face.covers(Point(inside)):
+            return face
+    return None

@@ -50,22 +50,31 @@ def _decay(result: Result, variant: int) -> str:
 
 
 def _against_guide(result: Result, variant: int) -> str:
-    """One sentence on the mean decay time against the guide's tolerance."""
-    rows = {
-        check.criterion.rsplit(", ", 1)[1]: check.verdict
-        for check in check_all(result)
-        if check.criterion.startswith("mean decay time")
-        and check.source == criteria.DECAY_SOURCE
-        and check.variant == result.variants[variant]
-    }
+    """Where the decay time is longer or shorter than the guide's tolerance by band."""
+    judged: dict[str, str] = {}
+    for check in check_all(result):
+        where, sense = check.criterion.rsplit(", ", 1)
+        if check.variant != result.variants[variant] or not where.startswith("decay time at "):
+            continue
+        band = where.removeprefix("decay time at ")
+        if check.verdict == "not met":
+            judged[band] = "longer than" if sense == "at most" else "shorter than"
+        elif check.verdict != "not evaluated":
+            words = "within" if check.verdict == "met" else "too near the edge to tell of"
+            judged[band] = judged.get(band, words) if words == "within" else words
     nominal = criteria.nominal_decay_time(result.scene.volume)
-    guide = f"the {nominal:.2f} s, give or take 0.05 s, that a guide asks of a room of this size"
-    if "not met" in rows.values():
-        side = "longer" if rows.get("at most") == "not met" else "shorter"
-        return f"Averaged over 200 Hz to 4 kHz it is {side} than {guide}."
-    if rows and all(verdict == "met" for verdict in rows.values()):
-        return f"Averaged over 200 Hz to 4 kHz it is within {guide}."
-    return f"Whether it keeps to {guide}, this run can't tell."
+    guide = f"the {nominal:.2f} s, give or take 0.05 s or more, that a guide asks of this volume"
+    if not judged:
+        return f"It is not judged against {guide}."
+    groups: dict[str, list[str]] = {}
+    for band, words in judged.items():
+        groups.setdefault(words, []).append(band)
+    if len(groups) == 1:
+        bands = list(judged)
+        span = bands[0] if len(bands) == 1 else f"every band from {bands[0]} to {bands[-1]}"
+        return f"In {span} it is {next(iter(groups))} {guide}."
+    parts = [f"{words} it at {_joined(bands)}" for words, bands in groups.items()]
+    return f"Against {guide}, it is {'; '.join(parts)}."
 
 
 def _worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from raysim.report import digits, style, views
 from raysim.report.drawings import draw_plan, draw_section
 from raysim.report.elevations import draw_surface, met_facets
 from raysim.report.listed import drawn, list_reflections
+from raysim.scene.read import load_scene
 from tests.report_made import DESK, HEIGHT, LENGTH, WIDTH, result, scene
 
 
@@ -129,3 +132,11 @@ def test_tape_marks_of_a_surface_are_whole_centimetres_from_the_nearer_corner():
 
 def test_looks_differ_without_colour():
     assert len({(look.dashes, look.marker) for look in style.LOOKS}) == len(style.LOOKS)
+
+
+def test_outline_closes_behind_an_object_that_stands_against_the_wall():
+    room = load_scene(Path(__file__).parents[2] / "scenes" / "ell.toml")
+    cut = views.cut(room, views.plan_view(room), room.receivers[0].position)
+    assert cut.air is not None
+    # 5.8 x 4.6 less 2.2 x 2.0 m; the outline is widened by a tenth of a millimetre all round.
+    assert cut.air.area == pytest.approx(5.8 * 4.6 - 2.2 * 2.0, abs=0.005)
