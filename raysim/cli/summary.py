@@ -131,13 +131,19 @@ def _cell(estimate: Estimate, variant: int, band: int) -> str:
 
 def _reasons(result: Result, averages: dict[str, Estimate], variant: int) -> list[str]:
     """One sentence for each reason, with the bands and quantities it holds for."""
-    where: dict[tuple[str, str], list[str]] = {}
+    bands: dict[tuple[tuple[str, ...], str], list[str]] = {}
     for b, label in enumerate(result.scene.bands_hz):
+        keys: dict[str, list[str]] = {}
         for key in SHOWN:
             reason = str(averages[key].reason[variant, b])
             if reason:
-                where.setdefault((band_name(label), reason), []).append(key)
-    return [f"{band} {', '.join(keys)}: {reason}" for (band, reason), keys in where.items()]
+                keys.setdefault(reason, []).append(key)
+        for reason, those in keys.items():
+            bands.setdefault((tuple(those), reason), []).append(band_name(label))
+    return [
+        f"{', '.join(keys)} at {', '.join(names)}: {reason}"
+        for (keys, reason), names in bands.items()
+    ]
 
 
 def _print_reflections(result: Result) -> None:
