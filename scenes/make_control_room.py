@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from writing import write_obj
 
 from raysim.scene.geometry import Geometry
 from raysim.scene.heal import heal
@@ -178,17 +179,6 @@ def control_room() -> Geometry:
     return heal(model.geometry())
 
 
-def write_obj(path: Path, geometry: Geometry) -> None:
-    """OBJ with a group for each surface, coordinates to a tenth of a micrometre."""
-    lines = ["# invented control room; metres, z up; made by make_control_room.py"]
-    lines += [f"v {x:.7f} {y:.7f} {z:.7f}" for x, y, z in geometry.vertices + 0.0]
-    for number, name in enumerate(geometry.names):
-        lines.append(f"g {name}")
-        own = geometry.triangles[geometry.group == number] + 1
-        lines += [f"f {a} {b} {c}" for a, b, c in own]
-    path.write_text("\n".join(lines) + "\n", encoding="ascii", newline="\n")
-
-
 if __name__ == "__main__":
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
-    write_obj(folder / "control_room.obj", control_room())
+    write_obj(folder / "control_room.obj", control_room(), "control room", Path(__file__).name)
