@@ -8,6 +8,7 @@ from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities.evaluation import average
 from raysim.quantities.reflections import EarlyReflection, criterion_bands, early_reflections
+from raysim.quantities.validity import ray_validity
 from raysim.results.checks import Check
 from raysim.results.data import Result
 from raysim.theory import criteria
@@ -16,8 +17,9 @@ from raysim.theory import criteria
 def check_all(result: Result) -> tuple[Check, ...]:
     """Mean decay time, its tolerance per band, and early reflections, for every variant.
 
-    The mean decay time is T20 averaged over positions and the bands within 200 Hz to 4 kHz; the
-    tolerance per band is taken about the nominal decay time of the room's volume.
+    The mean decay time is T20 averaged over positions and those bands within 200 Hz to 4 kHz
+    that lie above the Schroeder frequency, and its row names them; the tolerance per band is
+    taken about the nominal decay time of the room's volume.
     """
     return (*_mean_decay(result), *_decay_per_band(result), *_reflections(result))
 
@@ -66,7 +68,9 @@ def _rows(
 
 def _mean_decay(result: Result) -> list[Check]:
     low, high = criteria.DECAY_BANDS_HZ
-    bands = [f for f in result.scene.bands_hz if low <= f <= high]
+    valid = np.asarray(ray_validity(result).all(axis=(0, 1, 2)))
+    labels = zip(result.scene.bands_hz, valid, strict=True)
+    bands = [f for f, is_valid in labels if is_valid and low <= f <= high]
     if not bands:
         return []
     value = average(result, "T20", bands)

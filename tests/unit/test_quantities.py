@@ -242,3 +242,11 @@ def test_checks_of_a_result(noisy):
     assert reflection.verdict == "not met"
     assert reflection.limit == -10
     assert all(row.source for row in rows)
+
+
+def test_mean_decay_check_names_the_bands_it_could_use():
+    """With T = 1.2 s in 51.7 m3 the 250 Hz octave is below the Schroeder frequency of 305 Hz."""
+    rows = quantities.check_all(exponential_result(times_s=(1.2,) * 6, paths=False, noise=0.02))
+    mean = [row for row in rows if row.criterion.startswith("mean decay time")]
+    assert {row.criterion.partition(",")[0] for row in mean} == {"mean decay time 500 Hz to 4 kHz"}
+    assert all(row.value == pytest.approx(1.2, rel=0.01) for row in mean)
