@@ -45,12 +45,12 @@ def check(scene_path: Path, bands: tuple[float, float] | None, as_json: bool) ->
         }
         click.echo(json.dumps(content, ensure_ascii=False, indent=2))
         return
-    click.echo(f"{scene.title or scene_path}\n")
     doubts = [one.sentence for one in findings if one.kind == DOUBT]
     for one in findings:
         if one.kind != DOUBT:
-            click.echo(f"  {one.sentence}")
-    click.echo(f"\n{len(doubts)} doubts:" if doubts else "\nno doubts")
+            click.echo(f"- {one.sentence}")
+    number = f"{len(doubts)} doubt{'' if len(doubts) == 1 else 's'}:" if doubts else "no doubts"
+    click.echo(f"\n{number}")
     for sentence in doubts:
-        click.echo(f"  ? {sentence}")
+        click.echo(f"? {sentence}")
     click.echo(f"\nnext: raysim run {scene_path}")

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
+from raysim import save
 from raysim.cli.destination import ensure_writable, partial_name
 from raysim.errors import Interrupted, SettingsError
 from raysim.settings import Settings
@@ -101,7 +102,7 @@ def run(
     for doubt in scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
     result = _computed(scene, settings, previous, scene_path, output)
-    _save(result, output)
+    save(result, output)
 
     from raysim.cli import summary
 
@@ -175,7 +176,7 @@ def _computed(
         if not isinstance(stop.partial, Result):
             raise Interrupted("interrupted before there was anything to keep") from None
         kept = partial_name(output)
-        _save(stop.partial, kept)
+        save(stop.partial, kept)
         raise Interrupted(
             f"interrupted; kept {kept}, resume with: "
             f"raysim run {scene_path} -o {output} --extend {kept}"
@@ -194,13 +195,6 @@ def _terminate_like_interrupt() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
-
-
-def _save(result: Result, path: Path) -> None:
-    from raysim.quantities import check_all, evaluate_all
-    from raysim.results.store import save
-
-    save(result, path, evaluate_all(result), check_all(result))
 
 
 def _target_exit_code(result: Result, output: Path, scene_path: Path) -> int:

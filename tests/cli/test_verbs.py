@@ -12,7 +12,6 @@ from raysim.cli.main import program
 from raysim.errors import SolverError
 from raysim.results.store import load_result
 
-
 QUICK = ["--image-order", "2"]
 
 
@@ -141,10 +140,3 @@ def test_materials(raysim):
     entry = json.loads(raysim("materials", "show", "unknown wall", "--json").out)
     assert entry["bands_hz"][0] == 63
     assert len(entry["absorption"]) == 8
-
-
-def test_report_of_a_given_folder(raysim, folder, computed):
-    outcome = raysim("report", computed, "-o", "page")
-    assert outcome.code == 0
-    assert "next: open page/report.html" in outcome.out
-    assert (folder / "page/report.html").exists()

@@ -1,0 +1,46 @@
+"""Make the pictures of README.md, and the output it shows, from the control room.
+
+    python docs/pictures/make.py
+
+Takes a minute or two. Run it when the drawings, the summary or the numbers have changed.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+REPOSITORY = HERE.parents[1]
+PICTURES = {"plan.png": "control_room_plan.png"}
+START, END = "<!-- output of the run, by docs/pictures/make.py -->\n", "<!-- end of output -->\n"
+FIRST_LINE = "Quantities"
+
+
+def main() -> None:
+    """Run, report, copy the pictures, and put what the run printed into README.md."""
+    with tempfile.TemporaryDirectory() as folder:
+        scene = str(REPOSITORY / "scenes" / "control_room.toml")
+        printed = raysim("run", scene, "-o", "control_room.h5", folder=folder)
+        raysim("report", "control_room.h5", "-o", "control_room_report", folder=folder)
+        for drawn, shown in PICTURES.items():
+            shutil.copy(Path(folder, "control_room_report", drawn), HERE / shown)
+    readme = REPOSITORY / "README.md"
+    before, rest = readme.read_text("utf-8").split(START)
+    after = rest.split(END)[1]
+    block = f"```text\n{printed[printed.index(FIRST_LINE) :].rstrip()}\n```\n"
+    readme.write_text(before + START + block + END + after, encoding="utf-8")
+
+
+def raysim(*arguments: str, folder: str) -> str:
+    """What a command prints."""
+    command = [sys.executable, "-m", "raysim.cli", *arguments]
+    done = subprocess.run(command, cwd=folder, check=True, stdout=subprocess.PIPE, text=True)
+    return done.stdout
+
+
+if __name__ == "__main__":
+    main()
