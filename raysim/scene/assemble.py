@@ -17,6 +17,8 @@ from raysim.scene.geometry import Geometry
 
 Array = NDArray[np.float64]
 
+LEAST_AGREEMENT = 0.3
+
 
 def assemble(
     geometry: Geometry,
@@ -102,10 +104,14 @@ def assemble(
 
 
 def facing_of(receivers: Sequence[Receiver]) -> Array:
-    """Horizontal unit vector of the receivers' mean facing; away from +y where they have none."""
-    mean = np.sum([r.facing for r in receivers], axis=0) * (1.0, 1.0, 0.0)
-    length = float(np.linalg.norm(mean)) if len(receivers) else 0.0
-    return np.asarray(mean / length) if length > 1e-6 else np.array([0.0, -1.0, 0.0])
+    """Horizontal unit vector of the receivers' mean facing; the first one's where they disagree."""
+    if not receivers:
+        return np.array([0.0, -1.0, 0.0])
+    facings = [np.asarray(r.facing * (1.0, 1.0, 0.0)) for r in receivers]
+    mean = np.mean(facings, axis=0)
+    if np.linalg.norm(mean) < LEAST_AGREEMENT:
+        mean = facings[0]
+    return np.asarray(mean / np.linalg.norm(mean))
 
 
 def enclosed_volume(geometry: Geometry) -> float:

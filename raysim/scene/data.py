@@ -34,7 +34,8 @@ class Material:
     absorption_low, absorption_high : (bands,) float
         Range within which the absorption is believed to lie.
     source : str
-        Where the numbers come from: a publication, 'from memory', 'judgement', 'given in the scene'.
+        Where the numbers come from: a publication, 'from memory', 'judgement', 'given in the
+        scene'.
     """
 
     name: str
@@ -131,7 +132,7 @@ class Facet:
 
 @dataclass(frozen=True)
 class Source:
-    """A loudspeaker's acoustic centre. `aim` is a unit vector; omnidirectional sources ignore it."""
+    """A loudspeaker's acoustic centre and the unit vector it aims at; omnidirectional so far."""
 
     name: str
     position: Array

@@ -73,13 +73,14 @@ class Finishes:
     def _of_table(self, entry: Entry) -> Material:
         guessed = [f"{f:g}" for f in entry.extrapolated_hz if f in self.bands]
         beyond = f"; {', '.join(guessed)} Hz extrapolated" if guessed else ""
+        status = "" if entry.status in entry.source else f" ({entry.status})"
         return Material(
             name=entry.name,
             absorption=entry.at(entry.absorption, self.bands),
             scattering=entry.at(entry.scattering, self.bands),
             absorption_low=entry.at(entry.low, self.bands),
             absorption_high=entry.at(entry.high, self.bands),
-            source=f"{entry.source} ({entry.status}){beyond}; scattering: {entry.scattering_basis}",
+            source=f"{entry.source}{status}{beyond}; scattering: {entry.scattering_basis}",
         )
 
     def _given(self, name: str, section: MaterialSection) -> Material | None:

@@ -7,11 +7,12 @@ from os import PathLike
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raysim.air import Climate
 from raysim.bands import DEFAULT_OCTAVES_HZ, octave_labels_hz
 from raysim.errors import SceneError
-from raysim.scene.assemble import assemble, enclosed_volume
+from raysim.scene.assemble import assemble, enclosed_volume, facing_of
 from raysim.scene.building import Built, build, volume_doubts
 from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
@@ -20,6 +21,8 @@ from raysim.scene.lines import SyntaxFault, key_lines, parse
 from raysim.scene.places import check_places, make_places
 from raysim.scene.schema import KeepClearSection, SceneFile
 from raysim.surfaces.table import TABLE_BANDS_HZ
+
+Array = NDArray[np.float64]
 
 LARGEST_FILE_BYTES = 10_000_000
 
@@ -81,6 +84,7 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
             handedness=built.handedness,
             climate=Climate(**file.climate.model_dump()),
             bands_hz=wanted,
+            front=_front(facing_of(receivers), built.handedness),
             title=file.title or Path(path).stem,
             notes=[*built.notes, *assumed, *material_notes(materials)],
             warnings=[*built.warnings, *volume_doubts(volume)],
@@ -92,6 +96,16 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
         complaints.adopt(error)
         complaints.raise_any()
         raise
+
+
+def _front(facing: Array, handedness: int) -> Array:
+    """The axis that listeners face: always one in tape-measured rooms, in meshes if within 15°."""
+    axis = int(np.abs(facing).argmax())
+    if handedness > 0 and abs(facing[axis]) < np.cos(np.radians(15)):
+        return facing
+    front = np.zeros(3)
+    front[axis] = np.sign(facing[axis])
+    return front
 
 
 def _text(path: str | PathLike[str]) -> str:

@@ -1,0 +1,220 @@
+"""What a careful reader would say of a scene: facts, and doubts about the layout."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.bands import band_name
+from raysim.scene.data import Receiver, Scene, Source
+
+Array = NDArray[np.float64]
+
+HALF_WITHIN = 0.05
+HALF_HEIGHT_WITHIN = 0.10
+NEAR_REAR_M = 0.5
+SIDE_WITHIN_M = 0.05
+SIDE_ABSORPTION = 0.1
+SOURCE_DISTANCE_WITHIN_M = 0.02
+NOTCH_RANGE_M = (0.2, 1.0)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence about a scene; a doubt is worth a second look."""
+
+    kind: Literal["info", "doubt"]
+    sentence: str
+
+
+def examine(scene: Scene) -> list[Finding]:
+    """Everything worth saying of a scene before computing anything.
+
+    Returns
+    -------
+    list of Finding
+        What it is, what reading it assumed, what it is made of, and doubts about the layout.
+    """
+    facts = [*_size(scene), *scene.notes, *_materials(scene)]
+    doubts = [*scene.warnings, *_views(scene)]
+    for receiver in scene.receivers:
+        doubts.extend(_seat(scene, receiver))
+        doubts.extend(_sides(scene, receiver))
+    facts.extend(_notches(scene))
+    return [Finding("info", s) for s in facts] + [Finding("doubt", s) for s in doubts]
+
+
+def _size(scene: Scene) -> list[str]:
+    objects = {s.owner for s in scene.surfaces} - {"room"}
+    kept = (
+        [f"{_count(len(scene.keep_clear), 'keep-clear zone')}, held for the choice of treatment"]
+        if scene.keep_clear
+        else []
+    )
+    first, last = scene.bands_hz[0], scene.bands_hz[-1]
+    return [
+        f"{scene.title}: {scene.volume:.1f} m3 of air, {scene.area:.1f} m2 of surface, "
+        f"{len(scene.mesh.triangles)} triangles in {len(scene.facets)} facets of "
+        f"{_count(len(scene.surfaces), 'surface')}, {_count(len(objects), 'object')}",
+        f"{_count(len(scene.sources), 'source')} ({_names(scene.sources)}), "
+        f"{_count(len(scene.receivers), 'receiver')} ({_names(scene.receivers)}), "
+        f"octave bands {band_name(first)} to {band_name(last)}, "
+        f"air {scene.climate.temperature_c:g} °C, {scene.climate.humidity_percent:g} % "
+        f"(sound travels {scene.climate.speed_of_sound:.1f} m/s)",
+        *kept,
+    ]
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _names(places: tuple[Source, ...] | tuple[Receiver, ...]) -> str:
+    shown = ", ".join(place.name for place in places[:4])
+    return shown + (", ..." if len(places) > 4 else "")
+
+
+def _materials(scene: Scene) -> list[str]:
+    areas = np.bincount(scene.mesh.surface, scene.mesh.areas, minlength=len(scene.surfaces))
+    shown = sorted({0, len(scene.bands_hz) // 2, len(scene.bands_hz) - 1})
+    sentences = []
+    for k, material in enumerate(scene.materials):
+        mine = [n for n, surface in enumerate(scene.surfaces) if surface.material == k]
+        values = ", ".join(
+            f"{material.absorption[b]:.2f} ({material.absorption_low[b]:.2f} to "
+            f"{material.absorption_high[b]:.2f}) at {band_name(scene.bands_hz[b])}"
+            for b in shown
+        )
+        names = ", ".join(scene.surfaces[n].name for n in mine)
+        sentences.append(
+            f"{names}: {areas[mine].sum():.1f} m2 of '{material.name}', absorption {values}; "
+            f"source: {material.source}"
+        )
+    return sentences
+
+
+def _seat(scene: Scene, receiver: Receiver) -> list[str]:
+    """The seat against half the length, the rear wall and half the height."""
+    name = receiver.name
+    vertices = scene.mesh.vertices
+    along = vertices @ scene.front
+    length = float(np.ptp(along))
+    from_front = float(along.max() - receiver.position @ scene.front)
+    behind, _ = first_hit(scene, receiver.position, -receiver.facing)
+    up, _ = first_hit(scene, receiver.position, np.array([0.0, 0.0, 1.0]))
+    floor = float(vertices[:, 2].min())
+    height = float(receiver.position[2]) + up - floor
+    ear = float(receiver.position[2]) - floor
+    doubts = []
+    if abs(from_front / length - 0.5) < HALF_WITHIN:
+        doubts.append(
+            f"'{name}' is at half the length of the room ({from_front:.2f} of {length:.2f} m): the "
+            f"first mode along it, near {_axial(scene, length)}, is hardly heard there"
+        )
+    if behind < NEAR_REAR_M:
+        doubts.append(
+            f"'{name}' is {behind:.2f} m from what is behind it: bass is loudest and the first "
+            "echo earliest there; move it away from the rear"
+        )
+    if abs(ear / height - 0.5) < HALF_HEIGHT_WITHIN / 2:
+        doubts.append(
+            f"'{name}' has its ears at half the height ({ear:.2f} of {height:.2f} m): the first "
+            f"mode from floor to ceiling, near {_axial(scene, height)}, is hardly heard there"
+        )
+    return doubts
+
+
+def _axial(scene: Scene, length_m: float) -> str:
+    return f"{round(scene.climate.speed_of_sound / (2 * length_m), 3):.0f} Hz"
+
+
+def _sides(scene: Scene, receiver: Receiver) -> list[str]:
+    """Differences between the left and the right of a seat with two sources."""
+    doubts = []
+    if len(scene.sources) == 2:
+        one, two = scene.sources
+        apart = [float(np.linalg.norm(s.position - receiver.position)) for s in (one, two)]
+        if abs(apart[0] - apart[1]) > SOURCE_DISTANCE_WITHIN_M:
+            doubts.append(
+                f"'{receiver.name}' is {apart[0]:.2f} m from '{one.name}' but {apart[1]:.2f} m "
+                f"from '{two.name}': the image pulls to the nearer"
+            )
+    right = scene.right_of(receiver.facing)
+    (left_m, left), (right_m, other) = (
+        first_hit(scene, receiver.position, side) for side in (-right, right)
+    )
+    if left < 0 or other < 0:
+        return doubts
+    names = [scene.surfaces[scene.mesh.surface[t]].name for t in (left, other)]
+    if abs(left_m - right_m) > SIDE_WITHIN_M:
+        doubts.append(
+            f"'{receiver.name}' has '{names[0]}' {left_m:.2f} m to the left but '{names[1]}' "
+            f"{right_m:.2f} m to the right: the two sides reflect differently"
+        )
+    absorption = scene.absorption[[left, other]].mean(axis=1)
+    if abs(absorption[0] - absorption[1]) > SIDE_ABSORPTION:
+        doubts.append(
+            f"left of '{receiver.name}' is '{names[0]}' (mean absorption {absorption[0]:.2f}), "
+            f"right of it '{names[1]}' ({absorption[1]:.2f}): the two sides reflect differently"
+        )
+    return doubts
+
+
+def _notches(scene: Scene) -> list[str]:
+    """Dip of each source against the surface behind it, a quarter wavelength away."""
+    facts = []
+    low, high = NOTCH_RANGE_M
+    for source in scene.sources:
+        distance, triangle = first_hit(scene, source.position, scene.front)
+        if triangle >= 0 and low <= distance <= high:
+            behind = scene.surfaces[scene.mesh.surface[triangle]].name
+            dip = scene.climate.speed_of_sound / (4 * distance)
+            facts.append(
+                f"'{source.name}' is {distance:.2f} m from '{behind}' behind it: expect a dip near "
+                f"{dip:.0f} Hz (a quarter wavelength) that an equaliser can't fill"
+            )
+    return facts
+
+
+def _views(scene: Scene) -> list[str]:
+    """Sources that a receiver can't see."""
+    doubts = []
+    for source in scene.sources:
+        for receiver in scene.receivers:
+            along = receiver.position - source.position
+            length = float(np.linalg.norm(along))
+            distance, triangle = first_hit(scene, source.position, along / length)
+            if triangle >= 0 and distance < length:
+                thing = scene.surfaces[scene.mesh.surface[triangle]].name
+                doubts.append(
+                    f"'{thing}' stands between '{source.name}' and '{receiver.name}': "
+                    "the direct sound is blocked"
+                )
+    return doubts
+
+
+def first_hit(scene: Scene, start: Array, direction: Array) -> tuple[float, int]:
+    """Distance in m to the first triangle along a unit direction, and its index; inf, -1 if none.
+
+    All triangles are tried (Möller and Trumbore 1997): for a few rays, not for tracing.
+    """
+    a, b, c = scene.mesh.corners.transpose(1, 0, 2)
+    one, two = b - a, c - a
+    p = np.cross(direction, two)
+    determinant = np.einsum("ij,ij->i", one, p)
+    usable = np.abs(determinant) > 1e-14
+    inverse = 1.0 / np.where(usable, determinant, 1.0)
+    offset = start - a
+    u = np.einsum("ij,ij->i", offset, p) * inverse
+    q = np.cross(offset, one)
+    v = (q @ direction) * inverse
+    distance = np.einsum("ij,ij->i", two, q) * inverse
+    edge = 1e-9
+    hit = usable & (u >= -edge) & (v >= -edge) & (u + v <= 1 + edge) & (distance > 1e-6)
+    if not hit.any():
+        return float("inf"), -1
+    triangle = int(np.where(hit, distance, np.inf).argmin())
+    return float(distance[triangle]), triangle
