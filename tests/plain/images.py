@@ -25,7 +25,7 @@ class Path:
     length: float
 
     def energy(self, absorption, scattering, attenuation):
-        """(bands,) re the free field at 10 m; coefficients (facets, bands), attenuation (bands,)."""
+        """(bands,) re the free field at 10 m; coefficients (facets, bands), air (bands,)."""
         kept = np.ones_like(np.asarray(attenuation, dtype=float))
         for facet in self.facets:
             kept = kept * (1 - absorption[facet]) * (1 - scattering[facet])
@@ -51,13 +51,11 @@ def crossings(corners, start, end):
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     normal = np.cross(b - a, c - a)
     slope = normal @ direction
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fraction = np.einsum("ij,ij->i", normal, a - start) / slope
+    inside = slope != 0
+    fraction = np.einsum("ij,ij->i", normal, a - start) / np.where(inside, slope, 1.0)
     point = start + fraction[:, None] * direction
-    inside = np.isfinite(fraction)
     for p, q in ((a, b), (b, c), (c, a)):
-        with np.errstate(invalid="ignore"):
-            inside &= np.einsum("ij,ij->i", np.cross(q - p, point - p), normal) >= 0
+        inside &= np.einsum("ij,ij->i", np.cross(q - p, point - p), normal) >= 0
     which = np.flatnonzero(inside)
     return fraction[which], which
 

@@ -132,9 +132,9 @@ def _decay(absorption, size, distance, share, wall):
 
 
 def sphere_decay(radius, absorption):
-    """Decay constant delta / c of a Lambert sphere: 1/(1-a) = 2 (e^x (x-1) + 1)/x^2, x = 2R delta/c.
+    """Decay constant delta / c of a Lambert sphere (Carroll and Chien 1977; Joyce 1978).
 
-    (Carroll and Chien 1977; Joyce 1978; from the chord law p(l) = l/(2 R^2).)
+    From the chord law p(l) = l/(2 R^2): 1/(1-a) = 2 (e^x (x-1) + 1)/x^2, x = 2 R delta/c.
     """
 
     def excess(x):

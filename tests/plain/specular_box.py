@@ -48,7 +48,8 @@ def decay_time(time_s, energy, upper_db, lower_db):
     """
     cells = (energy[1:] + energy[:-1]) / 2
     time_s, remaining = time_s[:-1], np.cumsum(cells[::-1])[::-1]
-    level = 10 * np.log10(remaining / remaining[0])
+    heard = remaining > 0
+    time_s, level = time_s[heard], 10 * np.log10(remaining[heard] / remaining[0])
     inside = (level <= upper_db) & (level >= lower_db)
     slope = np.polyfit(time_s[inside], level[inside], 1)[0]
     return -60.0 / slope
