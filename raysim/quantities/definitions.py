@@ -1,13 +1,14 @@
 """The quantities of ISO 3382 as functions of an energy-time histogram, in one table.
 
-Every entry evaluates energies (..., time) for all positions and bands at once, so that the
-jackknife over batches is a handful of array operations.
+Every entry evaluates a histogram for all positions and bands at once, so that the jackknife over
+batches is a handful of array operations.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +16,40 @@ from numpy.typing import NDArray
 from raysim.theory import decay
 
 Array = NDArray[np.float64]
-Evaluate = Callable[[Array, float, Array], Array]
-Explain = Callable[[Array, float], str]
 
 SHORT_HISTOGRAM = (
     "the histogram ends before the sound has decayed enough; make it longer (duration_s)"
 )
+
+
+@dataclass(frozen=True)
+class Histogram:
+    """Energies and what several quantities draw from them, computed once.
+
+    Attributes
+    ----------
+    energy : (..., time) float
+    bin_s : float
+    direct : (...) float
+        Energy of the direct sound, part of bin 0.
+    """
+
+    energy: Array
+    bin_s: float
+    direct: Array
+
+    @cached_property
+    def curve(self) -> decay.Curve:
+        """The decay curve."""
+        return decay.level_curve(self.energy)
+
+    @cached_property
+    def lines(self) -> dict[str, decay.Line]:
+        """The lines of EDT, T20 and T30."""
+        return {
+            key: decay.line_through(self.curve, self.bin_s, *limits)
+            for key, limits in decay.EVALUATION_RANGES_DB.items()
+        }
 
 
 @dataclass(frozen=True)
@@ -38,18 +67,17 @@ class Quantity:
     source : str
         Where it is defined.
     evaluate : callable
-        (energy (..., time), bin_s, energy of the direct sound (...)) to values (...), NaN where
-        undefined.
+        Histogram to values (...), NaN where undefined.
     explain : callable
-        (energy (time,), bin_s) to the reason why one element is undefined.
+        Histogram of one element, energy (time,), to the reason why it is undefined.
     """
 
     key: str
     term: str
     unit: str
     source: str
-    evaluate: Evaluate
-    explain: Explain
+    evaluate: Callable[[Histogram], Array]
+    explain: Callable[[Histogram], str]
 
     @property
     def is_of_decay(self) -> bool:
@@ -58,14 +86,12 @@ class Quantity:
 
 
 def _line(key: str, term: str, source: str) -> Quantity:
-    upper, lower = decay.EVALUATION_RANGES_DB[key]
+    def evaluate(histogram: Histogram) -> Array:
+        return histogram.lines[key].time_s
 
-    def evaluate(energy: Array, bin_s: float, _direct: Array) -> Array:
-        return decay.decay_time(energy, bin_s, upper, lower)
-
-    def explain(energy: Array, bin_s: float) -> str:
-        code = int(decay.fit_line(energy, bin_s, upper, lower).code)
-        return decay.line_reason(code, upper, lower)
+    def explain(histogram: Histogram) -> str:
+        code = int(histogram.lines[key].code)
+        return decay.line_reason(code, *decay.EVALUATION_RANGES_DB[key])
 
     return Quantity(key, term, "s", source, evaluate, explain)
 
@@ -73,35 +99,31 @@ def _line(key: str, term: str, source: str) -> Quantity:
 def clarity_quantity(key: str, early_s: float) -> Quantity:
     """Early-to-late index with the limit `early_s`."""
 
-    def evaluate(energy: Array, bin_s: float, _direct: Array) -> Array:
-        return decay.clarity(energy, bin_s, early_s)
+    def evaluate(histogram: Histogram) -> Array:
+        return decay.clarity(histogram.energy, histogram.bin_s, early_s)
 
-    def explain(energy: Array, bin_s: float) -> str:
-        early, late = decay.split_energy(energy, bin_s, early_s)
-        general = _explain_energy(energy, bin_s)
-        if early <= 0 < energy.sum():
+    def explain(histogram: Histogram) -> str:
+        early, late = decay.split_energy(histogram.energy, histogram.bin_s, early_s)
+        if early <= 0 < histogram.energy.sum():
             return f"no sound arrives within {1000 * early_s:g} ms"
         if late == 0 < early:
             return f"no sound arrives after {1000 * early_s:g} ms"
-        return general
+        return _explain_energy(histogram)
 
     term = f"clarity, {1000 * early_s:g} ms"
     return Quantity(key, term, "dB", "ISO 3382-1:2009, A.2.3", evaluate, explain)
 
 
-def _explain_energy(energy: Array, _bin_s: float) -> str:
-    if energy.sum() <= 0:
+def _explain_energy(histogram: Histogram) -> str:
+    if histogram.energy.sum() <= 0:
         return decay.REASONS[decay.SILENT]
-    if np.isnan(decay.missing_tail(energy).energy):
+    if np.isnan(decay.missing_tail(histogram.energy).energy):
         return decay.REASONS[decay.RISING]
     return SHORT_HISTOGRAM
 
 
-def _curvature(energy: Array, bin_s: float, _direct: Array) -> Array:
-    shorter, longer = (
-        decay.decay_time(energy, bin_s, *decay.EVALUATION_RANGES_DB[key]) for key in ("T20", "T30")
-    )
-    return 100.0 * (longer / shorter - 1.0)
+def _curvature(histogram: Histogram) -> Array:
+    return 100.0 * (histogram.lines["T30"].time_s / histogram.lines["T20"].time_s - 1.0)
 
 
 EARLY_DECAY = _line("EDT", "early decay time", "ISO 3382-1:2009, A.2.2")
@@ -121,18 +143,25 @@ QUANTITIES: dict[str, Quantity] = {
             "definition",
             "1",
             "ISO 3382-1:2009, A.2.3",
-            lambda energy, bin_s, _direct: decay.definition(energy, bin_s, 0.050),
+            lambda histogram: decay.definition(histogram.energy, histogram.bin_s, 0.050),
             _explain_energy,
         ),
         Quantity(
-            "Ts", "centre time", "s", "ISO 3382-1:2009, A.2.4", decay.centre_time, _explain_energy
+            "Ts",
+            "centre time",
+            "s",
+            "ISO 3382-1:2009, A.2.4",
+            lambda histogram: decay.centre_time(
+                histogram.energy, histogram.bin_s, histogram.direct
+            ),
+            _explain_energy,
         ),
         Quantity(
             "G",
             "sound strength",
             "dB",
             "ISO 3382-1:2009, A.2.1",
-            lambda energy, _bin_s, _direct: decay.strength_db(energy),
+            lambda histogram: decay.strength_db(histogram.energy),
             _explain_energy,
         ),
         Quantity(
@@ -141,7 +170,7 @@ QUANTITIES: dict[str, Quantity] = {
             "%",
             "ISO 3382-2:2008, annex B",
             _curvature,
-            lambda energy, bin_s: T30.explain(energy, bin_s) or T20.explain(energy, bin_s),
+            lambda histogram: T30.explain(histogram) or T20.explain(histogram),
         ),
     )
 }

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.estimate import Estimate, jackknife
-from raysim.quantities.definitions import QUANTITIES, Quantity, clarity_quantity
+from raysim.quantities.definitions import QUANTITIES, Histogram, Quantity, clarity_quantity
 from raysim.quantities.validity import invalid_reason, ray_validity, transition_frequency
 from raysim.results.data import Result
 
@@ -95,19 +95,18 @@ def average(
     """
     labels = result.scene.bands_hz
     chosen = None if bands_hz is None else [labels.index(f) for f in bands_hz]
-    quantity = QUANTITIES[key]
-    at_positions = evaluate(result, quantity, everywhere)
-    direct = direct_energy(result)
+    quantity, direct = QUANTITIES[key], direct_energy(result)
 
     def mean(energy: Array) -> Array:
-        values = quantity.evaluate(energy, result.bin_s, direct).mean(axis=(1, 2))
+        values = quantity.evaluate(Histogram(energy, result.bin_s, direct)).mean(axis=(1, 2))
         return np.asarray(values if chosen is None else values[:, chosen].mean(axis=1))
 
     value, error = jackknife(mean, result.energy_batches)
+    (of_each,) = _reasons(result, (quantity,), everywhere)
     reason = np.empty(value.shape, dtype=object)
     for index in np.ndindex(value.shape):
         bands = index[1] if chosen is None else chosen
-        reason[index] = _first_reason(at_positions.reason[index[0]][..., bands])
+        reason[index] = _first_reason(of_each[index[0]][..., bands])
     return _withheld(value, error, reason, len(result.energy_batches))
 
 
@@ -126,24 +125,35 @@ def _evaluate_many(
     direct = direct_energy(result)
 
     def values_of(energy: Array) -> Array:
-        return np.stack([q.evaluate(energy, result.bin_s, direct) for q in quantities])
+        histogram = Histogram(energy, result.bin_s, direct)
+        return np.stack([quantity.evaluate(histogram) for quantity in quantities])
 
     values, errors = jackknife(values_of, result.energy_batches)
-    valid = np.ones(values.shape[1:], dtype=bool) if everywhere else ray_validity(result)
+    reasons = _reasons(result, quantities, everywhere)
+    batches = len(result.energy_batches)
+    return [_withheld(*one, batches) for one in zip(values, errors, reasons, strict=True)]
+
+
+def _reasons(
+    result: Result, quantities: tuple[Quantity, ...], everywhere: bool
+) -> list[NDArray[np.object_]]:
+    """Why each is undefined, (variant, source, receiver, band); '' where it is defined."""
+    whole = Histogram(result.energy, result.bin_s, direct_energy(result))
+    valid = np.ones(whole.direct.shape, dtype=bool) if everywhere else ray_validity(result)
     below_hz = transition_frequency(result)
-    energy = result.energy
-    estimates = []
-    for quantity, value, error in zip(quantities, values, errors, strict=True):
-        reason = np.full(value.shape, "", dtype=object)
-        for index in np.argwhere(~valid | ~np.isfinite(value)):
+    reasons = []
+    for quantity in quantities:
+        reason = np.full(valid.shape, "", dtype=object)
+        for index in np.argwhere(~valid | ~np.isfinite(quantity.evaluate(whole))):
             at = tuple(index)
+            one = Histogram(whole.energy[at], result.bin_s, whole.direct[at])
             reason[at] = (
-                quantity.explain(energy[at], result.bin_s)
+                quantity.explain(one)
                 if valid[at]
                 else invalid_reason(below_hz[at[0]], quantity.is_of_decay)
             )
-        estimates.append(_withheld(value, error, reason, len(result.energy_batches)))
-    return estimates
+        reasons.append(reason)
+    return reasons
 
 
 def _withheld(value: Array, error: Array, reason: NDArray[np.object_], batches: int) -> Estimate:
@@ -158,7 +168,7 @@ def _withheld(value: Array, error: Array, reason: NDArray[np.object_], batches: 
     )
 
 
-def _first_reason(reasons: NDArray[np.str_]) -> str:
+def _first_reason(reasons: NDArray[np.object_]) -> str:
     undefined = reasons[reasons != ""]
     if not undefined.size:
         return ""

@@ -57,6 +57,22 @@ class Tail(NamedTuple):
     mean_time_s: Array
 
 
+class Curve(NamedTuple):
+    """Level of a decay curve and what bounds its use.
+
+    Attributes
+    ----------
+    level_db : (..., time) float
+        Re its start, at the left edge of each bin.
+    total, tail : (...) float
+        Energy within the histogram and after it (NaN where unknown).
+    """
+
+    level_db: Array
+    total: Array
+    tail: Array
+
+
 class Line(NamedTuple):
     """Decay time (...) in s, NaN where undefined, and a code (...) into `REASONS`."""
 
@@ -119,7 +135,13 @@ def decay_level_db(energy: ArrayLike, axis: int = -1) -> Array:
     return np.asarray(10.0 * np.log10(curve) - 10.0 * np.log10(start))
 
 
-def fit_line(energy: ArrayLike, bin_s: float, upper_db: float, lower_db: float) -> Line:
+def level_curve(energy: ArrayLike) -> Curve:
+    """What lines are drawn through: see `Curve`."""
+    energy = np.asarray(energy, dtype=np.float64)
+    return Curve(decay_level_db(energy), energy.sum(axis=-1), missing_tail(energy).energy)
+
+
+def line_through(curve: Curve, bin_s: float, upper_db: float, lower_db: float) -> Line:
     """Decay time, and where it is undefined, why.
 
     Least-squares line through the level of the decay curve at the bin edges that lie within the
@@ -129,7 +151,7 @@ def fit_line(energy: ArrayLike, bin_s: float, upper_db: float, lower_db: float) 
 
     Parameters
     ----------
-    energy : (..., time) float
+    curve : Curve
     bin_s : float
     upper_db, lower_db : float
         Range of evaluation, for example -5 and -25.
@@ -138,31 +160,37 @@ def fit_line(energy: ArrayLike, bin_s: float, upper_db: float, lower_db: float) 
     -------
     Line
     """
-    energy = np.asarray(energy, dtype=np.float64)
-    level = decay_level_db(energy)
+    level = curve.level_db
     within = (level <= upper_db) & (level >= lower_db)
     within[..., 0] = False
-    weight = within.astype(np.float64)
+    points = within.sum(axis=-1)
+    # The curve falls, so the edges within the range follow each other: their mean and spread
+    # are those of `points` whole numbers.
+    first = np.argmax(within, axis=-1)
+    middle = first + (points - 1) / 2.0
+    spread = np.maximum(points * (points**2 - 1.0) / 12.0, 1.0)
     edges = np.arange(level.shape[-1], dtype=np.float64)
-    points = weight.sum(axis=-1)
-    shown = np.maximum(points, 1.0)
-    mean_edge = weight @ edges / shown
-    mean_square = weight @ edges**2 / shown
-    weighted = np.where(within, level, 0.0)
-    mean_level = weighted.sum(axis=-1) / shown
-    spread = mean_square - mean_edge**2
-    slope = (weighted @ edges / shown - mean_edge * mean_level) / np.where(spread > 0, spread, 1.0)
+    sums = np.where(within, level, 0.0) @ np.stack([np.ones_like(edges), edges], axis=1)
+    slope = (sums[..., 1] - middle * sums[..., 0]) / spread
 
-    tail = missing_tail(energy).energy
-    total = energy.sum(axis=-1)
-    deepest = np.maximum(total, TINY) * 10 ** ((lower_db - HEADROOM_DB) / 10)
+    deepest = np.maximum(curve.total, TINY) * 10 ** ((lower_db - HEADROOM_DB) / 10)
     code = np.select(
-        [total <= 0, np.isnan(tail), tail > deepest, (points < FEWEST_POINTS) | (slope >= 0)],
+        [
+            curve.total <= 0,
+            np.isnan(curve.tail),
+            curve.tail > deepest,
+            (points < FEWEST_POINTS) | (slope >= 0),
+        ],
         [SILENT, RISING, SHORT, COARSE],
         DEFINED,
     )
     time_s = np.where(code == DEFINED, -60.0 * bin_s / np.where(slope < 0, slope, -1.0), np.nan)
     return Line(time_s, code)
+
+
+def fit_line(energy: ArrayLike, bin_s: float, upper_db: float, lower_db: float) -> Line:
+    """`line_through` the decay curve of `energy` (..., time)."""
+    return line_through(level_curve(energy), bin_s, upper_db, lower_db)
 
 
 def decay_time(energy: ArrayLike, bin_s: float, upper_db: float, lower_db: float) -> Array:
