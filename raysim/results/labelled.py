@@ -51,7 +51,7 @@ def to_xarray(
         name: xarray.Variable(
             one.dims,
             one.data,
-            {"long_name": one.long_name, **({"units": one.unit} if one.unit else {})},
+            {"long_name": one.long_name, "units": one.unit},
         )
         for name, one in variables.items()
     }

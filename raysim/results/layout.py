@@ -30,7 +30,7 @@ class Variable(NamedTuple):
     data : array
         float64, int64, uint8 or object (str).
     unit : str
-        '1' for pure numbers, '' for words.
+        '1' for pure numbers and for words.
     long_name : str
     """
 
@@ -71,7 +71,7 @@ def index_axis(name: str, length: int) -> Variable:
 
 def word_axis(name: str, values: Sequence[str], long_name: str) -> Variable:
     """An axis of names."""
-    return Variable((name,), words(values), "", long_name)
+    return Variable((name,), words(values), "1", long_name)
 
 
 def band_axis(scene: Scene) -> Group:
@@ -122,7 +122,7 @@ def decay_group(result: Result, quantities: Mapping[str, Estimate] | None) -> Gr
             POSITIONS, estimate.standard_error, unit, f"standard error of the {long_name}"
         )
         group[f"{key}_reason"] = Variable(
-            POSITIONS, estimate.reason.astype(object), "", f"why the {long_name} is undefined"
+            POSITIONS, estimate.reason.astype(object), "1", f"why the {long_name} is undefined"
         )
     return group
 
@@ -141,7 +141,7 @@ def early_group(result: Result) -> Group:
         energy[row], level[row] = path.energy, path.level_db
 
     def column(name: str, unit: str, long_name: str, kind: type = float) -> Variable:
-        values = np.array([getattr(path, name) for path in paths], dtype=kind)
+        values: NDArray[Any] = np.array([getattr(path, name) for path in paths], dtype=kind)
         return Variable(("path",), values, unit, long_name)
 
     return {
@@ -174,7 +174,7 @@ def checks_group(checks: Sequence[Check]) -> Group:
     def column(name: str, long_name: str, kind: type = object) -> Variable:
         values: list[Any] = [getattr(check, name) for check in checks]
         data = words(values) if kind is object else np.array(values, dtype=kind)
-        return Variable(("check",), data, "" if kind is object else "1", long_name)
+        return Variable(("check",), data, "1", long_name)
 
     return {
         "check": index_axis("check", len(checks)),

@@ -134,11 +134,11 @@ def _surfaces(scene: Scene) -> Group:
             ("surface",), np.array([s.material for s in surfaces]), "1", "index into material"
         ),
         "surface_owner": Variable(
-            ("surface",), words([s.owner for s in surfaces]), "", "room, or the object's name"
+            ("surface",), words([s.owner for s in surfaces]), "1", "room, or the object's name"
         ),
         "material": word_axis("material", [m.name for m in materials], "material"),
         "material_reference": Variable(
-            ("material",), words([m.source for m in materials]), "", "where the numbers come from"
+            ("material",), words([m.source for m in materials]), "1", "where the numbers come from"
         ),
         "absorption": per_band("absorption", "random-incidence absorption coefficient"),
         "absorption_low": per_band("absorption_low", "low end of its range"),

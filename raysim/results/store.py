@@ -136,8 +136,7 @@ def _write(target: Any, name: str, variable: Variable) -> Any:
         options = {"compression": "gzip", "compression_opts": 1, "shuffle": True}
     dataset = target.create_dataset(name, data=variable.data, **options)
     dataset.attrs["long_name"] = variable.long_name
-    if variable.unit:
-        dataset.attrs["units"] = variable.unit
+    dataset.attrs["units"] = variable.unit
     return dataset
 
 
