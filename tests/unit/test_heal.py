@@ -1,6 +1,7 @@
 """Spoilt meshes: what is repaired, what is said about it, what is refused."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -262,3 +263,12 @@ def test_a_flat_sheet_alone_is_no_room():
 def test_healing_twice_changes_nothing(make):
     once = heal(make())
     assert same(once, heal(once))
+
+
+def test_the_guide_quotes_the_refusal_as_it_is_printed():
+    half = {name: faces for name, faces in ROOM.items() if name != "front"}
+    with pytest.raises(SceneError) as caught:
+        heal(geometry(half))
+    guide = Path(__file__).parents[2] / "docs" / "guide" / "preparing-a-mesh.md"
+    (quoted,) = (line for line in guide.read_text().splitlines() if "open along 4 edges" in line)
+    assert str(caught.value).startswith(quoted.strip().removesuffix("..."))
