@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from raysim.settings import Settings
+from raysim.version import __version__
 
 if TYPE_CHECKING:
     from raysim.results.data import Result
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
     from raysim.scene.read import load_scene
     from raysim.solvers.run import run
 
-__version__ = "0.1.0"
-__all__ = ["Settings", "load_result", "load_scene", "run", "save"]
+__all__ = ["Settings", "__version__", "load_result", "load_scene", "run", "save"]
 
 _HOMES = {
     "load_scene": "raysim.scene.read",

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-import raysim
 from raysim.errors import Interrupted, ResultError
 from raysim.estimate import jackknife
 from raysim.kernels.compiled import get_num_threads, set_num_threads
@@ -24,8 +23,10 @@ from raysim.solvers.early import affordable_order, early_histogram, find_reflect
 from raysim.solvers.late import RAYS_A_ROUND, find_duration_s, trace_round
 from raysim.solvers.pack import Packed, pack
 from raysim.theory.decay import decay_time
+from raysim.version import __version__
 
 Array = NDArray[np.float64]
+ROUNDS_TO_DEFINE = 64  # half a million rays a source
 
 
 @dataclass(frozen=True)
@@ -167,17 +168,28 @@ class _Run:
         worst = self.worst_error_percent()
         if worst <= settings.error_percent:
             return "precision reached", check_at
-        wanted = self.rounds * (worst / settings.error_percent) ** 2
+        if math.isinf(worst):
+            if self.rounds >= ROUNDS_TO_DEFINE:
+                return "no T20 is defined, and more rays don't help", check_at
+            self._tell(ROUNDS_TO_DEFINE, "T20 still undefined")
+            return "", 2.0 * self.rounds
+        wanted = 1.05 * self.rounds * (worst / settings.error_percent) ** 2
         self._tell(wanted, f"T20 to {worst:.1f} %")
-        return "", float(min(math.ceil(1.05 * wanted), 2 * self.rounds))
+        return "", min(wanted, 2.0 * self.rounds)
 
     def worst_error_percent(self) -> float:
-        """Largest relative standard error of any T20, in percent; infinite if none is defined."""
+        """Largest relative standard error of any T20, in percent.
+
+        Infinite while one is undefined, unless more rays don't seem to help.
+        """
         value, error = jackknife(
             lambda energy: decay_time(energy, self.settings.bin_s, -5.0, -25.0), self.mean
         )
         percent = 100 * error / value
-        return float(np.nanmax(percent)) if np.isfinite(percent).any() else math.inf
+        defined = np.isfinite(percent)
+        if not defined.any() or (not defined.all() and self.rounds < ROUNDS_TO_DEFINE):
+            return math.inf
+        return float(percent[defined].max())
 
     def _tell(self, wanted: float, detail: str) -> None:
         done = self.rounds - self.first_round
@@ -203,6 +215,6 @@ class _Run:
             receiver_radius_m=self.packed.receivers.radius,
             stopped_by=stopped_by,
             duration_of_run_s=self.before_s + time.monotonic() - self.started,
-            raysim_version=raysim.__version__,
+            raysim_version=__version__,
             created=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         )
