@@ -23,6 +23,8 @@ SHORTEST_NAMED_M = 0.45
 LEVEL = 0.6
 TALLEST_IN = 5.4
 MOST_NAMED_RECEIVERS = 6
+# Half the width of a letter of a name.
+LETTER_IN = 0.034
 SAME_ON_PAPER_M = 0.02
 
 
@@ -162,7 +164,7 @@ def _names_of_surfaces(
             angle = 90.0
         place = middle + outward * (MASONRY_M + 0.12 * scale)
         marks.name(axes, place, surface.name, float(angle))
-        reach = 0.034 * scale * len(style.short(surface.name))
+        reach = LETTER_IN * scale * len(style.short(surface.name))
         pins.avoid(
             place,
             max(0.06 * scale, reach * abs(along[0])),
@@ -174,26 +176,33 @@ def _names_of_objects(
     scene: Scene, axes: Axes, view: views.View, scale: float, pins: marks.Pins
 ) -> None:
     """Write each object's name in a corner of it, or under it where it is thin."""
+    alike: dict[tuple[float, ...], list[str]] = {}
     for owner in views.objects(scene):
         area = views.footprint(scene, owner, view)
-        if area.is_empty:
-            continue
-        low_x, low_y, high_x, high_y = area.bounds
+        if not area.is_empty:
+            alike.setdefault(tuple(round(edge, 1) for edge in area.bounds), []).append(owner)
+    ground = float(view.flat(scene.mesh.vertices)[:, 1].min())
+    for (low_x, low_y, high_x, high_y), owners in alike.items():
         wide, tall = high_x - low_x, high_y - low_y
         if max(wide, tall) < 0.35 * scale:
             continue
-        inset, length = 0.1 * scale, 0.034 * scale * len(owner)
-        if tall > 1.5 * wide:
-            place, turn = (high_x - min(inset, wide / 2), (low_y + high_y) / 2), 90
-        elif tall < 2 * inset:
-            place, turn = ((low_x + high_x) / 2, low_y - 0.8 * inset), 0
+        lines = [style.short(owner) for owner in owners]
+        inset, length = 0.1 * scale, LETTER_IN * scale * max(map(len, lines))
+        below = low_y - 0.8 * inset
+        turn = 90 if (tall > 1.5 * wide or wide < 2 * length) and tall > 2 * length else 0
+        if turn:
+            place = (high_x - min(inset, wide / 2), (low_y + high_y) / 2)
+        elif (tall < 2 * inset or wide < 2 * length) and below > ground + inset:
+            place = ((low_x + high_x) / 2, below)
+        elif wide < 2 * length:
+            place = ((low_x + high_x) / 2, (low_y + high_y) / 2)
         else:
-            place, turn = (low_x + 0.05 * scale + length, low_y + inset), 0
+            place = (low_x + 0.05 * scale + length, low_y + inset)
         half = (0.06 * scale, length) if turn else (length, 0.06 * scale)
         pins.avoid(np.array(place), *half)
         axes.text(
             *place,
-            style.short(owner),
+            "\n".join(lines),
             fontsize=style.SMALL,
             color=style.QUIET,
             rotation=turn,

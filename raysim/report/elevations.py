@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 SMALLEST_DRAWN_M2 = 0.15
 MOST_FACETS_OF_A_SURFACE = 24
 WIDEST_IN, TALLEST_IN = 2.25, 2.1
-MARGIN_IN = 0.62
+MARGIN_IN = 0.66
 SAME_PLACE_M = 0.005
 SAME_PLANE_M = 0.005
 NEARLY_PARALLEL = 0.9999
@@ -43,13 +43,18 @@ class Met:
         return np.asarray(self.path.reflection.points[self.bounce])
 
 
+def pieces_of_surfaces(scene: Scene) -> NDArray[np.int64]:
+    """(surfaces,) number of facets of each surface; curved ones have many."""
+    return np.bincount([f.surface for f in scene.facets], minlength=len(scene.surfaces))
+
+
 def met_facets(scene: Scene, paths: Sequence[NumberedPath]) -> dict[int, list[Met]]:
     """Facets that the paths meet first-hand and that can be drawn flat, each with its points.
 
     A facet is drawn when a path of one reflection meets it; points of longer paths on it are
     added. Surfaces of many facets (curved ones) and slivers are left out.
     """
-    pieces = np.bincount([f.surface for f in scene.facets], minlength=len(scene.surfaces))
+    pieces = pieces_of_surfaces(scene)
     met: dict[int, list[Met]] = {}
     for path in paths:
         for bounce, index in enumerate(path.reflection.facets):
@@ -65,7 +70,7 @@ def met_facets(scene: Scene, paths: Sequence[NumberedPath]) -> dict[int, list[Me
 
 def curved_surfaces(scene: Scene, paths: Sequence[NumberedPath]) -> list[str]:
     """Names of surfaces that the paths meet and that have too many facets to unfold."""
-    pieces = np.bincount([f.surface for f in scene.facets], minlength=len(scene.surfaces))
+    pieces = pieces_of_surfaces(scene)
     hit = {scene.facets[f].surface for p in paths for f in p.reflection.facets}
     return [scene.surfaces[s].name for s in sorted(hit) if pieces[s] > MOST_FACETS_OF_A_SURFACE]
 
@@ -243,7 +248,7 @@ def _tape(
         marks.dimensions(
             axes,
             [low, high],
-            at + outward * (len(rows) - 1) * 0.19 * scale,
+            at + outward * rows.index(row) * 0.24 * scale,
             along,
             0.1 * scale if short else 0.0,
             outward,

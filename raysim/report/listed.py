@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raysim.quantities.reflections import (
     EarlyReflection,
@@ -16,11 +17,16 @@ from raysim.quantities.reflections import (
 from raysim.report import digits
 from raysim.report.drawings import NumberedPath
 from raysim.results.data import Reflection, Result
+from raysim.scene.data import Scene
 from raysim.theory.criteria import REFLECTION_WINDOW_S
 
 LATEST_S = 0.040
 MOST_SINGLE = 12
 MOST_LONGER = 4
+SAME_SPOT_M = 0.3
+SMALLEST_MEASURED_M2 = 0.05
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,9 @@ def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> lis
     """Reflections for table and drawings, numbered: order 1 by source and time, then others.
 
     Of each source the strongest `MOST_SINGLE` of one reflection within `LATEST_S`, and the
-    strongest `MOST_LONGER` that met more surfaces within the window of the criterion.
+    strongest `MOST_LONGER` that met more surfaces within the window of the criterion. Of paths by
+    the same surfaces that meet them within `SAME_SPOT_M` of each other, as off neighbouring facets
+    of a curved surface, the strongest stands for all.
     """
     judged = {id(one.reflection): one for one in early_reflections(result)}
     single: list[Reflection] = []
@@ -73,11 +81,14 @@ def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> lis
             path
             for path in result.reflections
             if (path.variant, path.source, path.receiver) == (variant, source, receiver)
+            and path.energy.max() > 0
         ]
         first = [p for p in here if p.order == 1 and p.delay_s <= LATEST_S]
-        single += sorted(_strongest(result, first)[:MOST_SINGLE], key=lambda p: p.delay_s)
+        single += sorted(
+            _apart(result.scene, _strongest(result, first))[:MOST_SINGLE], key=lambda p: p.delay_s
+        )
         more = [p for p in here if p.order > 1 and id(p) in judged]
-        longer += _strongest(result, more)[:MOST_LONGER]
+        longer += _apart(result.scene, _strongest(result, more))[:MOST_LONGER]
     longer.sort(key=lambda p: (p.source, p.delay_s))
     return [
         _listed(result, NumberedPath(number, path), judged.get(id(path)))
@@ -103,12 +114,25 @@ def drawn(listed: list[Listed], most_longer: int = 2) -> list[NumberedPath]:
     return kept
 
 
-def in_words(place: Place) -> str:
-    """Place on a surface for someone with a tape, metric and inches."""
+def in_words(scene: Scene, facet: int, place: Place, point: Array) -> str:
+    """Place on a surface for someone with a tape, metric and inches.
+
+    On a facet too small to measure on, as of a curved surface, the distances are to the ends of
+    the room instead, level and along its axes.
+    """
     parts = []
     if place.is_upright or place.above_floor_m >= 0.005:
         parts.append(f"{_tape(place.above_floor_m)} above the floor")
-    parts += [f"{_tape(distance)} from its {edge} edge" for edge, distance in place.edges]
+    piece = scene.facets[facet]
+    if piece.area >= SMALLEST_MEASURED_M2:
+        parts += [f"{_tape(distance)} from its {edge} edge" for edge, distance in place.edges]
+        return ", ".join(parts)
+    right = scene.right_of(scene.front)
+    for axis, end, other in ((right, "right", "left"), (scene.front, "front", "rear")):
+        along = scene.mesh.vertices @ axis
+        to_end, to_other = float(along.max() - point @ axis), float(point @ axis - along.min())
+        name, distance = (end, to_end) if to_end <= to_other else (other, to_other)
+        parts.append(f"{_tape(distance)} from the {name} end of the room")
     return ", ".join(parts)
 
 
@@ -129,6 +153,20 @@ def _strongest(result: Result, paths: list[Reflection]) -> list[Reflection]:
     """Sort by level in the bands of the criterion, or in all bands without such."""
     bands = criterion_bands(result.scene.bands_hz) or list(range(len(result.scene.bands_hz)))
     return sorted(paths, key=lambda p: -float(p.level_db[bands].max()))
+
+
+def _apart(scene: Scene, strongest_first: list[Reflection]) -> list[Reflection]:
+    """Leave out paths that nearly repeat a stronger one."""
+    kept: list[tuple[tuple[int, ...], Reflection]] = []
+    for path in strongest_first:
+        surfaces = tuple(scene.facets[f].surface for f in path.facets)
+        if not any(
+            surfaces == others
+            and np.linalg.norm(path.points - other.points, axis=1).max() < SAME_SPOT_M
+            for others, other in kept
+        ):
+            kept.append((surfaces, path))
+    return [path for _, path in kept]
 
 
 def _listed(result: Result, numbered: NumberedPath, judged: EarlyReflection | None) -> Listed:

@@ -151,8 +151,9 @@ def _early_notes(result: Result, listed: list[Listed]) -> list[str]:
     here = [p for p in result.reflections if (p.variant, p.receiver) == (VARIANT, RECEIVER)]
     total = sum(p.order > 0 for p in here)
     notes = [
-        f"Listed are {len(listed)} of {total} mirror reflections found up to "
-        f"{result.image_order} surfaces met; all are in reflections.csv."
+        f"Listed are {len(listed)} of {total} mirror reflections off at most "
+        f"{result.image_order} surface{'' if result.image_order == 1 else 's'}; all are in "
+        "reflections.csv. Near neighbours on one surface are listed once, the strongest."
     ]
     blocked = [
         source.name

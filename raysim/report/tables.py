@@ -132,7 +132,11 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
     rows: list[dict[str, object]] = []
     for before, one in zip([None, *listed[:-1]], listed, strict=True):
         words, mark = verdict(one)
-        places = [in_words(place) for place in one.places]
+        path = one.reflection
+        places = [
+            in_words(scene, facet, place, point)
+            for facet, place, point in zip(path.facets, one.places, path.points, strict=True)
+        ]
         if len(places) > 1:
             names = one.surfaces.split(", ")
             places = [f"{name}: {place}" for name, place in zip(names, places, strict=True)]

@@ -18,6 +18,7 @@ from raysim.theory import criteria
 
 CLAIMED_VOLUMES_M3 = (20.0, 150.0)
 MIDDLE_BANDS_HZ = (500.0, 1000.0)
+NO_RANGE = 1.005
 
 
 def summary(result: Result, listed: Sequence[Listed], variant: int, receiver: int) -> list[str]:
@@ -41,10 +42,16 @@ def _decay(result: Result, variant: int) -> str:
     field = diffuse_field(scene)
     chosen = [scene.bands_hz.index(f) for f in bands]
     low, high = value * field.shorter[chosen].mean(), value * field.longer[chosen].mean()
+    if field.longer[chosen].max() < NO_RANGE and field.shorter[chosen].min() > 1 / NO_RANGE:
+        materials = "the materials are given without a range, so what they leave open is not known."
+    else:
+        materials = (
+            "the materials are known less well, and within their ranges it could be "
+            f"{low:.2f} to {high:.2f} s."
+        )
     return (
         f"A sound that stops takes {number} ± {plus_minus} s to die away by 60 dB (mean of "
-        f"{where}). The ± is what the computation leaves open; the materials are known less "
-        f"well, and within their ranges it could be {low:.2f} to {high:.2f} s. "
+        f"{where}). The ± is what the computation leaves open; {materials} "
         + _against_guide(result, variant)
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -62,6 +63,14 @@ def test_drawings_do_not_depend_on_how_the_room_is_stored():
                 )
             )
     assert pictures[0] == pictures[1]
+
+
+def test_same_drawing_gives_the_same_bytes():
+    made = result(batches=2)
+    paths = drawn(list_reflections(made))
+    with style.drawing():
+        first, second = (style.svg(draw_plan(made.scene, paths)) for _ in range(2))
+    assert first == second
 
 
 def test_cut_at_ear_height_is_the_outline_of_the_room():
@@ -140,3 +149,15 @@ def test_outline_closes_behind_an_object_that_stands_against_the_wall():
     assert cut.air is not None
     # 5.8 x 4.6 less 2.2 x 2.0 m; the outline is widened by a tenth of a millimetre all round.
     assert cut.air.area == pytest.approx(5.8 * 4.6 - 2.2 * 2.0, abs=0.005)
+
+
+def test_near_neighbours_are_listed_once_and_silent_paths_never():
+    made = result(batches=2)
+    first = next(p for p in made.reflections if p.order == 1 and p.source == 0)
+    near = dataclasses.replace(first, points=first.points + 0.1, level_db=first.level_db - 1)
+    far = dataclasses.replace(first, points=first.points + 0.4, level_db=first.level_db - 1)
+    silent = dataclasses.replace(first, points=first.points + 1, energy=0 * first.energy)
+    before = [one.reflection for one in list_reflections(made)]
+    with_more = dataclasses.replace(made, reflections=(*made.reflections, near, far, silent))
+    after = [one.reflection for one in list_reflections(with_more)]
+    assert {id(p) for p in after} - {id(p) for p in before} == {id(far)}

@@ -244,11 +244,6 @@ def test_every_picture_is_also_a_file(files):
     assert all(files[name].startswith(b"\x89PNG") for name in pictures)
 
 
-def test_same_result_gives_the_same_bytes(made, files):
-    again = compose(made)
-    assert files == again
-
-
 def test_files_are_written_and_returned_page_first(made, files, tmp_path, monkeypatch):
     monkeypatch.setattr(page_module, "compose", lambda _result: files)
     folder = tmp_path / "Bericht für Größe"
