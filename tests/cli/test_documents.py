@@ -39,8 +39,7 @@ def test_readme_main_job(raysim, folder):
     assert (folder / "control_room_report/report.html").exists()
 
 
-@pytest.mark.slow
-def test_guide_as_typed(raysim, folder):  # noqa: ARG001 - runs in that folder
+def test_guide_as_typed(raysim, folder):
     guide = (REPOSITORY / "docs/guide/first-room.md").read_text("utf-8")
     commands = re.findall(r"^    raysim (.+)$", guide, re.MULTILINE)
     assert [command.split()[0] for command in commands] == [
@@ -54,6 +53,9 @@ def test_guide_as_typed(raysim, folder):  # noqa: ARG001 - runs in that folder
         quick = QUICK if command.startswith("run") else []
         outcome = raysim(*shlex.split(command), *quick)
         assert outcome.code == 0, outcome.err
+        if command.startswith("run"):
+            assert "next: raysim report my_room.h5" in outcome.out
+    assert (folder / "my_room_report/report.html").stat().st_size > 10_000
 
 
 def test_links_lead_somewhere():

@@ -33,18 +33,6 @@ def test_version(raysim):
     assert raysim("--version").out == f"raysim, version {__version__}\n"
 
 
-def test_from_tape_measure_to_report(raysim, folder):
-    assert raysim("init", "my_room", "--size", "13ft9in", "11ft2in", "7ft10in").code == 0
-    checked = raysim("check", "my_room/scene.toml")
-    assert (checked.code, checked.err) == (0, "")
-    ran = raysim("run", "my_room/scene.toml", "-o", "my_room.h5", "--rays", "32", *QUICK)
-    assert ran.code == 0
-    assert "next: raysim report my_room.h5" in ran.out
-    reported = raysim("report", "my_room.h5")
-    assert reported.code == 0
-    assert (folder / "my_room_report/report.html").stat().st_size > 10_000
-
-
 def test_init_never_overwrites(raysim, folder):
     assert raysim("init", "my_room", "--survey").code == 0
     (folder / "my_room/scene.toml").write_text("mine", encoding="utf-8")
