@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.errors import SceneError
+from raysim.scene.assemble import enclosed_volume
 from raysim.scene.complaints import Complaints
 from raysim.scene.geometry import Geometry
 from raysim.scene.heal import heal
@@ -159,7 +160,9 @@ def _from_tape(
     geometry = furnish(room, prisms, patches)
     meshes = _object_meshes(file, folder, complaints)
     if meshes:
+        bare = enclosed_volume(geometry)
         geometry = heal(joined([geometry, *meshes]), TOLERANCE_M)
+        _refuse_lost(file, geometry, bare, complaints)
     notes = []
     if section.tolerance is not None:
         notes.append(
@@ -204,11 +207,27 @@ def _from_mesh(
         things = [*bodies(prisms), *_object_meshes(file, folder, complaints)]
         _refuse_odd_size(np.ptp(geometry.vertices, axis=0), ("room", "mesh"), section)
         healed = heal(joined([geometry, *things]), tolerance_m)
+        bare = enclosed_volume(heal(geometry, tolerance_m)) if things else np.inf
+        _refuse_lost(file, healed, bare, complaints)
     except SceneError as error:
         for sentence in error.complaints:
             complaints.add(("room", "mesh"), sentence.removeprefix("room.mesh: "))
         return None
     return Built(healed, tuple(prisms), 1, (), ())
+
+
+def _refuse_lost(
+    file: SceneFile, geometry: Geometry, bare_m3: float, complaints: Complaints
+) -> None:
+    """Complain of things that ended up outside the air, or around it."""
+    if enclosed_volume(geometry) > bare_m3 * (1 + 1e-6):
+        raise SceneError("a thing is larger than the room around it; check the units of its mesh")
+    for name in file.objects:
+        if name not in geometry.names:
+            complaints.add(
+                ("objects", name),
+                "it lies wholly outside the room; check its position and unit",
+            )
 
 
 def _mesh_file(folder: Path, name: str, where: str) -> Path:
@@ -222,7 +241,7 @@ def _mesh_file(folder: Path, name: str, where: str) -> Path:
 def _object_meshes(file: SceneFile, folder: Path, complaints: Complaints) -> list[Geometry]:
     made = []
     for name, thing in file.objects.items():
-        if thing.mesh is None:
+        if thing.mesh is None or thing.unit is None:
             continue
         where = f"objects.{name}"
         try:

@@ -228,6 +228,12 @@ def furnish(room: Room, prisms: Sequence[Prism], patches: Sequence[Patch] = ()) 
                 region = region.difference(_inside(face, thing, -STEP_M))
         if not region.is_empty:
             visible.append(replace(face, region=region))
+    seen = {face.owner for face in visible}
+    notes.extend(
+        f"objects.{thing.name}: it lies wholly inside other things and changes nothing"
+        for thing in kept
+        if thing.name not in seen
+    )
     return geometry_of(visible, tuple(notes))
 
 

@@ -63,6 +63,14 @@ def test_an_attic_folds_along_its_ridge():
     assert "folded along ridges" in scene.notes[0]
 
 
+@pytest.mark.parametrize("low", [0, 1])
+def test_a_twisted_ceiling_folds_up_between_its_high_corners(low):
+    # each triangle has corners 3, 3 and 2 m high
+    corners = [(0, 0), (4, 0), (4, 4), (0, 4)]
+    scene = outline_scene(corners, [(*c, 2 if k % 2 == low else 3) for k, c in enumerate(corners)])
+    assert scene.volume == pytest.approx(16 * 8 / 3, rel=EXACT)
+
+
 def test_a_sloping_ceiling_in_one_plane_is_one_facet():
     corners = [(0, 0), (4, 0), (4, 3), (0, 3)]
     scene = outline_scene(corners, [(x, y, 2 + y / 3) for x, y in corners])
@@ -98,6 +106,15 @@ def test_what_reaches_through_the_walls_is_left_off_and_said():
     geometry = furnish(box_room(SIZE), [box("shelf", (-0.3, 1.0, -0.2), (0.3, 2.0, 3.0))])
     assert enclosed_volume(geometry) == pytest.approx(3.4 * 4.2 * 2.4 - 0.3 * 2.4, rel=EXACT)
     assert any("objects.shelf" in note and "beyond the room" in note for note in geometry.notes)
+
+
+def test_what_other_things_hide_is_said():
+    rack, part = box("rack", (1, 1, 0), (2, 2, 1)), box("part", (1.2, 1.2, 0), (1.8, 1.8, 0.5))
+    geometry = furnish(box_room(SIZE), [rack, part])
+    assert geometry.notes == (
+        "objects.part: it lies wholly inside other things and changes nothing",
+    )
+    assert enclosed_volume(geometry) == pytest.approx(3.4 * 4.2 * 2.4 - 1, rel=EXACT)
 
 
 def test_a_body_of_its_own_encloses_no_air():
