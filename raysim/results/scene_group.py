@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from raysim.air import Climate
 from raysim.results.layout import Group, Variable, band_axis, index_axis, word_axis, words
-from raysim.scene.data import Facet, Material, Mesh, Receiver, Scene, Source, Surface
+from raysim.scene.data import Facet, KeepClear, Material, Mesh, Receiver, Scene, Source, Surface
 
 Read = Callable[[str], NDArray[Any]]
 
@@ -29,6 +29,7 @@ def scene_group(scene: Scene) -> Group:
         **_facets(scene.facets),
         **_surfaces(scene),
         **_positions(scene),
+        **_keep_clear(scene),
     }
 
 
@@ -94,6 +95,7 @@ def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any
         handedness=int(attributes["handedness"]),
         notes=tuple(read("note")),
         warnings=tuple(read("warning")),
+        keep_clear=_keep_clear_from(read),
         text=str(root["scene_toml"]),
         path=str(root["scene_path"]),
         mesh_sha256=str(root["mesh_sha256"]),
@@ -167,6 +169,31 @@ def _positions(scene: Scene) -> Group:
             "receiver", receivers, "zone", "m", "half-widths of the zone the head moves in"
         ),
     }
+
+
+def _keep_clear(scene: Scene) -> Group:
+    zones = scene.keep_clear
+    place = np.array([(*zone.at, *zone.size) for zone in zones], dtype=np.float64)
+    place = place.reshape(len(zones), 2, 2)
+    return {
+        "zone": word_axis("zone", [zone.name for zone in zones], "keep-clear zone"),
+        "zone_surface": Variable(
+            ("zone",), words([zone.on for zone in zones]), "1", "surface of the zone"
+        ),
+        "zone_at": Variable(("zone", "frame"), place[:, 0], "m", "lower left corner of the zone"),
+        "zone_size": Variable(("zone", "frame"), place[:, 1], "m", "width and height of the zone"),
+        "zone_reason": Variable(
+            ("zone",), words([zone.reason for zone in zones]), "1", "why it must stay clear"
+        ),
+    }
+
+
+def _keep_clear_from(read: Read) -> tuple[KeepClear, ...]:
+    columns = [read(name) for name in ("zone", "zone_surface", "zone_at", "zone_size")]
+    return tuple(
+        KeepClear(name, on, (float(at[0]), float(at[1])), (float(size[0]), float(size[1])), reason)
+        for name, on, at, size, reason in zip(*columns, read("zone_reason"), strict=True)
+    )
 
 
 def _facets(facets: tuple[Facet, ...]) -> Group:
