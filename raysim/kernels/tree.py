@@ -113,6 +113,7 @@ def triangle_hit(
 
     A front face counts from slightly behind the origin, a back face only clearly ahead of it:
     a ray that starts on an edge then neither slips through the adjoining face nor hits it twice.
+    A sheet has two fronts at one place: a ray that leaves one must not meet the other.
     """
     az = corners[k, s.kz] - s.oz
     bz = corners[k, 3 + s.kz] - s.oz
@@ -134,10 +135,9 @@ def triangle_hit(
     t = (u * az + v * bz + w * cz) * s.sz / det
     if t >= t_best:
         return np.inf
-    front = det > 0.0
-    if front:
+    if det > 0.0 and not sheet:
         return t if t > -GRAZE_M else np.inf
-    return t if t > GRAZE_M and not sheet else np.inf
+    return t if t > GRAZE_M and (det > 0.0 or not sheet) else np.inf
 
 
 @compiled
