@@ -18,7 +18,7 @@ class Settings:
     error_percent : float
         Stop when every T20 has at most this standard error, in percent.
     rays : int or None
-        Exact number of rays a source; overrides `error_percent`.
+        Rays a source, rounded up to whole rounds of 8192; overrides `error_percent`.
     time_s : float or None
         Wall-clock limit of the ray part, checked between rounds.
     seed : int
