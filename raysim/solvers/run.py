@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.errors import Interrupted, ResultError
-from raysim.estimate import jackknife
 from raysim.kernels.compiled import get_num_threads, set_num_threads
 from raysim.kernels.walk import Plan
 from raysim.results.data import Result
@@ -21,12 +20,12 @@ from raysim.scene.data import Scene
 from raysim.settings import BATCHES, Settings
 from raysim.solvers.early import affordable_order, early_histogram, find_reflections
 from raysim.solvers.late import RAYS_A_ROUND, find_duration_s, trace_round
+from raysim.solvers.pace import Pace
 from raysim.solvers.pack import Packed, pack
-from raysim.theory.decay import decay_time
+from raysim.solvers.stopping import StoppingRule
 from raysim.version import __version__
 
 Array = NDArray[np.float64]
-ROUNDS_TO_DEFINE = 64  # half a million rays a source
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,7 @@ def run(
     ----------
     scene : Scene
     settings : Settings, optional
-        Defaults: T20 to 1 % standard error in every band.
+        Defaults: T20 to 1 % standard error in every band above the Schroeder frequency.
     progress : callable, optional
         Called with a Progress now and then.
     extend : Result, optional
@@ -133,19 +132,21 @@ class _Run:
 
     def finish(self) -> Result:
         """Trace rounds until a limit is met."""
-        check_at = 1.0
-        self.traced_since = time.monotonic()
-        self.first_round = self.rounds
+        rule, pace = StoppingRule(self.scene, self.settings), Pace(self.settings.time_s)
         try:
-            while True:
-                stop, check_at = self._reason_to_stop(check_at)
-                if stop:
-                    return self._result(stop)
+            while not (stop := rule.reason_to_stop(self.mean, self.rounds, self._spent_s())):
+                fraction, left_s = pace.judge(self.rounds, rule.wanted, self._spent_s())
+                self.progress(Progress("tracing rays", fraction, rule.detail, left_s))
                 self._trace_one()
+                pace.finished(self.rounds, self._spent_s())
+            return self._result(stop)
         except KeyboardInterrupt:
             stopped = Interrupted("interrupted")
             stopped.partial = self._result("interrupted") if self.rounds else None
             raise stopped from None
+
+    def _spent_s(self) -> float:
+        return time.monotonic() - self.started
 
     def _trace_one(self) -> None:
         done = trace_round(self.packed, self.plan, self.settings.seed, self.rounds, self.bins)
@@ -153,51 +154,6 @@ class _Run:
         self.mean += (done.energy + self.early - self.mean) / self.rounds
         self.reflection_count += done.reflections
         self.lost += done.lost
-
-    def _reason_to_stop(self, check_at: float) -> tuple[str, float]:
-        settings, spent = self.settings, time.monotonic() - self.started
-        if settings.rays is not None:
-            asked = math.ceil(settings.rays / (BATCHES * RAYS_A_ROUND))
-            self._tell(asked, "")
-            return ("number of rays" if self.rounds >= asked else ""), check_at
-        if settings.time_s is not None and spent >= settings.time_s and self.rounds:
-            return "time limit", check_at
-        if self.rounds < check_at:
-            self._tell(check_at, "")
-            return "", check_at
-        worst = self.worst_error_percent()
-        if worst <= settings.error_percent:
-            return "precision reached", check_at
-        if math.isinf(worst):
-            if self.rounds >= ROUNDS_TO_DEFINE:
-                return "no T20 is defined, and more rays don't help", check_at
-            self._tell(ROUNDS_TO_DEFINE, "T20 still undefined")
-            return "", 2.0 * self.rounds
-        wanted = 1.05 * self.rounds * (worst / settings.error_percent) ** 2
-        self._tell(wanted, f"T20 to {worst:.1f} %")
-        return "", min(wanted, 2.0 * self.rounds)
-
-    def worst_error_percent(self) -> float:
-        """Largest relative standard error of any T20, in percent.
-
-        Infinite while one is undefined, unless more rays don't seem to help.
-        """
-        value, error = jackknife(
-            lambda energy: decay_time(energy, self.settings.bin_s, -5.0, -25.0), self.mean
-        )
-        percent = 100 * error / value
-        defined = np.isfinite(percent)
-        if not defined.any() or (not defined.all() and self.rounds < ROUNDS_TO_DEFINE):
-            return math.inf
-        return float(percent[defined].max())
-
-    def _tell(self, wanted: float, detail: str) -> None:
-        done = self.rounds - self.first_round
-        left = None
-        if done:
-            pace = (time.monotonic() - self.traced_since) / done
-            left = max(0.0, (wanted - self.rounds) * pace)
-        self.progress(Progress("tracing rays", min(1.0, self.rounds / wanted), detail, left))
 
     def _result(self, stopped_by: str) -> Result:
         return Result(
@@ -214,7 +170,7 @@ class _Run:
             lost_rays=self.lost,
             receiver_radius_m=self.packed.receivers.radius,
             stopped_by=stopped_by,
-            duration_of_run_s=self.before_s + time.monotonic() - self.started,
+            duration_of_run_s=self.before_s + self._spent_s(),
             raysim_version=__version__,
             created=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         )
