@@ -16,11 +16,12 @@ class Settings:
     Attributes
     ----------
     error_percent : float
-        Stop when every T20 has at most this standard error, in percent.
+        Stop when every T20 above the Schroeder frequency has at most this standard error, in
+        percent.
     rays : int or None
         Rays a source, rounded up to whole rounds of 8192; overrides `error_percent`.
     time_s : float or None
-        Wall-clock limit of the ray part, checked between rounds.
+        Wall-clock limit in seconds, checked between rounds.
     seed : int
         Same seed, same bits, for any number of threads.
     threads : int or None

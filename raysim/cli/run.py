@@ -11,7 +11,6 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
 from raysim import save
 from raysim.cli.destination import ensure_writable, partial_name
@@ -36,7 +35,12 @@ DRAFT_ERROR_PERCENT = 5.0
 )
 @click.option("--error", metavar="PERCENT", type=float, help="Standard error of T20; default 1.")
 @click.option("--draft", is_flag=True, help="A quick look: --error 5.")
-@click.option("--rays", metavar="N", type=int, help="Exact number of rays a source instead.")
+@click.option(
+    "--rays",
+    metavar="N",
+    type=int,
+    help="Rays a source instead of a precision; rounded up to whole rounds of 8192.",
+)
 @click.option("--time", "time_s", metavar="SECONDS", type=float, help="Stop after this time.")
 @click.option("--seed", metavar="N", type=int, help="Same seed, same numbers; default 1.")
 @click.option("--threads", metavar="N", type=int, help="Default: all cores. Changes no number.")
@@ -68,8 +72,8 @@ def run(
 ) -> int:
     """Compute what reaches every receiver of SCENE, and write it into a result file.
 
-    Stops when every T20 has the asked standard error, or at the first limit met. An interrupted
-    run (Ctrl-C) is kept and can be resumed.
+    Stops when every T20 above the Schroeder frequency has the asked standard error, or at the
+    first limit met. An interrupted run (Ctrl-C) is kept and can be resumed.
 
     \b
     Examples:
@@ -198,19 +202,22 @@ def _terminate_like_interrupt() -> Iterator[None]:
 
 
 def _target_exit_code(result: Result, output: Path, scene_path: Path) -> int:
-    """1 where a limit ended the run before the asked precision, else 0."""
+    """1 where a limit ended the run before what was asked for, else 0."""
+    from raysim.cli.summary import largest_error_percent
     from raysim.quantities import reverberation_time
 
-    if result.settings.rays is not None:
-        return 0
-    decay = reverberation_time(result)
-    relative = 100 * decay.standard_error / decay.value
-    worst = float(np.nanmax(relative)) if np.isfinite(relative).any() else 0.0
-    if worst <= result.settings.error_percent:
+    settings = result.settings
+    if settings.rays is not None:
+        missed = "" if result.rays >= settings.rays else f"{settings.rays:,} rays a source"
+        reached = f"there are {result.rays:,} rays a source"
+    else:
+        worst = largest_error_percent(reverberation_time(result))
+        missed = f"{settings.error_percent:g} %" if worst > settings.error_percent else ""
+        reached = f"T20 has a standard error of up to {worst:.1f} %"
+    if not missed:
         return 0
     click.echo(
-        f"raysim: T20 has a standard error of up to {worst:.1f} %, not the "
-        f"{result.settings.error_percent:g} % asked for; go on with: "
+        f"raysim: {reached}, not the {missed} asked for; go on with: "
         f"raysim run {scene_path} -o {output} --extend {output}",
         err=True,
     )

@@ -28,11 +28,12 @@ def print_summary(result: Result) -> None:
     _print_quantities(result)
     _print_reflections(result)
     _print_plausibility(result)
+    _print_precision(result)
     click.echo(
         f"{result.rays:,} rays a source, {result.reflection_count:,} reflections, "
-        f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s; "
-        f"stopped by: {result.stopped_by}"
+        f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s"
     )
+    click.echo(f"stopped by: {result.stopped_by}")
 
 
 def print_json(result: Result, path: str) -> None:
@@ -96,6 +97,13 @@ def plain(values: Any) -> Any:
     return float(values) if math.isfinite(values) else None
 
 
+def largest_error_percent(estimate: Estimate) -> float:
+    """Largest standard error in percent of its value; NaN where no value is defined."""
+    percent = 100 * estimate.standard_error / estimate.value
+    defined = percent[np.isfinite(percent)]
+    return float(defined.max()) if defined.size else math.nan
+
+
 def with_error(value: float, standard_error: float) -> str:
     """'0.213 ±0.002', or a dash where undefined."""
     if math.isnan(value):
@@ -144,6 +152,18 @@ def _reasons(result: Result, averages: dict[str, Estimate], variant: int) -> lis
         f"{', '.join(keys)} at {', '.join(names)}: {reason}"
         for (keys, reason), names in bands.items()
     ]
+
+
+def _print_precision(result: Result) -> None:
+    """The table shows means over pairs; a run stops by its worst single pair."""
+    single = largest_error_percent(quantities.reverberation_time(result))
+    if math.isnan(single):
+        return
+    line = f"Largest standard error of T20: {single:.2f} %"
+    if len(result.scene.sources) * len(result.scene.receivers) > 1:
+        of_means = largest_error_percent(quantities.average(result, "T20"))
+        line += f" of a single pair, {of_means:.2f} % of the means above"
+    click.echo(line)
 
 
 def _print_reflections(result: Result) -> None:

@@ -7,16 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.bands import band_name, exact_midband_hz
+from raysim.bands import band_name
 from raysim.quantities.plausibility import diffuse_field
 from raysim.results.data import Result
 from raysim.theory.decay import EVALUATION_RANGES_DB, decay_time
 from raysim.theory.reverberation import schroeder_frequency
+from raysim.theory.transition import bands_above, bands_for_time, middle_decay_time
 
 Array = NDArray[np.float64]
-
-MIDDLE_BANDS_HZ = (500.0, 1000.0)
-LOWEST_FOR_TIME_HZ = 500.0
 
 
 @dataclass(frozen=True)
@@ -37,24 +35,22 @@ class Transition:
 
 
 def transition(result: Result) -> Transition:
-    """Schroeder frequency from the result's own decay times.
+    """Schroeder frequency from the result's own decay times (`raysim.theory.transition`).
 
-    The decay time is the mean T20 of the octaves 500 Hz and 1 kHz over sources and receivers
-    (without them, of all bands from 500 Hz, or else of all). It is taken where rays are valid in
-    any room of 20 m3 or more that decays within 1.2 s, so the answer doesn't hang on itself.
     Where no T20 is defined Eyring's formula stands in, and `origin` says so.
     """
-    bands = _bands_for_time(result.scene.bands_hz)
-    energy = result.energy[..., bands, :]
-    times = decay_time(energy, result.bin_s, *EVALUATION_RANGES_DB["T20"])
+    bands_hz = result.scene.bands_hz
+    bands = bands_for_time(bands_hz)
+    times = decay_time(result.energy, result.bin_s, *EVALUATION_RANGES_DB["T20"])
     estimate = float(diffuse_field(result.scene).eyring_s[bands].mean())
-    names = " and ".join(band_name(result.scene.bands_hz[b]) for b in bands)
+    names = " and ".join(band_name(bands_hz[b]) for b in bands)
     time_s, origin = [], []
     for of_variant in times:
-        defined = of_variant[np.isfinite(of_variant)]
-        time_s.append(defined.mean() if defined.size else estimate)
+        mean_s = middle_decay_time(of_variant, bands_hz)
+        is_defined = bool(np.isfinite(mean_s))
+        time_s.append(mean_s if is_defined else estimate)
         formula = f"Eyring's formula at {names}, for want of T20"
-        origin.append(f"mean T20 at {names}" if defined.size else formula)
+        origin.append(f"mean T20 at {names}" if is_defined else formula)
     return Transition(
         schroeder_frequency(np.array(time_s), result.scene.volume),
         np.array(time_s),
@@ -74,8 +70,7 @@ def ray_validity(result: Result) -> NDArray[np.bool_]:
     -------
     (variant, source, receiver, band) bool
     """
-    midbands = np.array([exact_midband_hz(f) for f in result.scene.bands_hz])
-    valid = midbands >= transition_frequency(result)[:, None]
+    valid = bands_above(transition_frequency(result), result.scene.bands_hz)
     shape = result.energy_batches.shape[1:5]
     return np.broadcast_to(valid[:, None, None, :], shape)
 
@@ -84,9 +79,3 @@ def invalid_reason(frequency_hz: float, of_decay: bool = True) -> str:
     """Why a decay quantity, or another, is withheld below the Schroeder frequency."""
     meaning = "a ray decay time means nothing here" if of_decay else "ray energies mean little here"
     return f"below the Schroeder frequency, about {5 * round(frequency_hz / 5)} Hz: {meaning}"
-
-
-def _bands_for_time(bands_hz: tuple[float, ...]) -> list[int]:
-    middle = [b for b, f in enumerate(bands_hz) if f in MIDDLE_BANDS_HZ]
-    upper = [b for b, f in enumerate(bands_hz) if f >= LOWEST_FOR_TIME_HZ]
-    return middle or upper or list(range(len(bands_hz)))

@@ -81,7 +81,7 @@ class Result:
     receiver_radius_m : (receivers,) float
         Radius of the counting sphere used.
     stopped_by : str
-        Which limit ended the run, in words.
+        Which limit ended the run, and the precision reached, in words.
     duration_of_run_s : float
         Wall-clock seconds of the computation.
     raysim_version, created : str
