@@ -10,10 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.air import Climate
+from raysim.loudspeakers.directivity import AZIMUTHS_DEG, ELEVATIONS_DEG, SHAPE, Directivity
 from raysim.results.layout import Group, Variable, band_axis, index_axis, word_axis, words
 from raysim.scene.data import Facet, KeepClear, Material, Mesh, Receiver, Scene, Source, Surface
+from raysim.surfaces.construction import Construction
+from raysim.surfaces.grammar import parse_layers
 
 Read = Callable[[str], NDArray[Any]]
+LAYER_SEPARATOR = "; "
+OMNI = "omnidirectional"
 
 
 def scene_group(scene: Scene) -> Group:
@@ -57,27 +62,19 @@ def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any
         ),
         facets=_facets_from(read),
         materials=tuple(
-            Material(*columns)
-            for columns in zip(
+            Material(*columns, _construction(layers))
+            for *columns, layers in zip(
                 read("material"),
                 read("absorption"),
                 read("scattering"),
                 read("absorption_low"),
                 read("absorption_high"),
                 read("material_reference"),
+                read("material_layers"),
                 strict=True,
             )
         ),
-        sources=tuple(
-            Source(name, position, aim, float(level))
-            for name, position, aim, level in zip(
-                read("source"),
-                read("source_position"),
-                read("source_aim"),
-                read("source_level"),
-                strict=True,
-            )
-        ),
+        sources=_sources_from(read),
         receivers=tuple(
             Receiver(*columns)
             for columns in zip(
@@ -142,11 +139,25 @@ def _surfaces(scene: Scene) -> Group:
         "material_reference": Variable(
             ("material",), words([m.source for m in materials]), "1", "where the numbers come from"
         ),
+        "material_layers": Variable(
+            ("material",),
+            words([LAYER_SEPARATOR.join(_layers(m)) for m in materials]),
+            "1",
+            "layers of a computed construction, front first, separated by semicolons",
+        ),
         "absorption": per_band("absorption", "random-incidence absorption coefficient"),
         "absorption_low": per_band("absorption_low", "low end of its range"),
         "absorption_high": per_band("absorption_high", "high end of its range"),
         "scattering": per_band("scattering", "random-incidence scattering coefficient"),
     }
+
+
+def _layers(material: Material) -> tuple[str, ...]:
+    return () if material.construction is None else material.construction.texts
+
+
+def _construction(layers: str) -> Construction | None:
+    return parse_layers(layers.split(LAYER_SEPARATOR), "layers") if layers else None
 
 
 def _positions(scene: Scene) -> Group:
@@ -162,6 +173,7 @@ def _positions(scene: Scene) -> Group:
         "source_level": Variable(
             ("source",), np.array([s.level_db for s in sources], dtype=float), "dB", "level"
         ),
+        **_directivities(sources, len(scene.bands_hz)),
         "receiver": word_axis("receiver", [r.name for r in receivers], "receiver"),
         "receiver_position": vectors("receiver", receivers, "position", "m", "position"),
         "receiver_facing": vectors("receiver", receivers, "facing", "1", "unit vector faced"),
@@ -169,6 +181,42 @@ def _positions(scene: Scene) -> Group:
             "receiver", receivers, "zone", "m", "half-widths of the zone the head moves in"
         ),
     }
+
+
+def _directivities(sources: tuple[Source, ...], bands: int) -> Group:
+    omni = Directivity(np.ones((*SHAPE, bands)), OMNI)
+    each = [source.directivity or omni for source in sources]
+    return {
+        "azimuth": Variable(("azimuth",), AZIMUTHS_DEG, "degree", "from the aim, right positive"),
+        "elevation": Variable(("elevation",), ELEVATIONS_DEG, "degree", "to the cabinet's top"),
+        "source_directivity": Variable(
+            ("source", "azimuth", "elevation", "band"),
+            np.array([d.energy for d in each]).reshape(len(each), *SHAPE, bands),
+            "1",
+            "squared pressure by direction re the axis",
+        ),
+        "source_loudspeaker": Variable(
+            ("source",), words([d.origin for d in each]), "1", "what the directivity comes from"
+        ),
+        "source_lowpass": Variable(
+            ("source",), np.array([d.lowpass_hz for d in each], float), "Hz", "upper end"
+        ),
+    }
+
+
+def _sources_from(read: Read) -> tuple[Source, ...]:
+    tables = zip(
+        read("source_directivity"), read("source_loudspeaker"), read("source_lowpass"), strict=True
+    )
+    directivities = [
+        None if origin == OMNI else Directivity(energy, origin, float(lowpass))
+        for energy, origin, lowpass in tables
+    ]
+    columns = [read(f"source{name}") for name in ("", "_position", "_aim", "_level")]
+    return tuple(
+        Source(name, position, aim, float(level), directivity)
+        for name, position, aim, level, directivity in zip(*columns, directivities, strict=True)
+    )
 
 
 def _keep_clear(scene: Scene) -> Group:

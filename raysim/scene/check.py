@@ -20,6 +20,7 @@ SIDE_WITHIN_M = 0.05
 SIDE_ABSORPTION = 0.1
 SOURCE_DISTANCE_WITHIN_M = 0.02
 NOTCH_RANGE_M = (0.2, 1.0)
+AIM_WITHIN_DEG = 45.0
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,8 @@ def examine(scene: Scene) -> list[Finding]:
         doubts.extend(_seat(scene, receiver))
         doubts.extend(_sides(scene, receiver))
     facts.extend(_notches(scene))
+    facts.extend(_loudspeakers(scene))
+    doubts.extend(_aims(scene))
     return [Finding("info", s) for s in facts] + [Finding("doubt", s) for s in doubts]
 
 
@@ -172,6 +175,8 @@ def _notches(scene: Scene) -> list[str]:
         if triangle >= 0 and low <= distance <= high:
             behind = scene.surfaces[scene.mesh.surface[triangle]].name
             dip = scene.climate.speed_of_sound / (4 * distance)
+            if source.directivity is not None and dip > source.directivity.lowpass_hz:
+                continue
             facts.append(
                 f"'{source.name}' is {distance:.2f} m from '{behind}' behind it: expect a dip near "
                 f"{dip:.0f} Hz (a quarter wavelength) that an equaliser can't fill"
@@ -193,6 +198,41 @@ def _views(scene: Scene) -> list[str]:
                     f"'{thing}' stands between '{source.name}' and '{receiver.name}': "
                     "the direct sound is blocked"
                 )
+    return doubts
+
+
+def _loudspeakers(scene: Scene) -> list[str]:
+    """What each loudspeaker is and how much it beams."""
+    facts = []
+    for source in scene.sources:
+        if source.directivity is None:
+            continue
+        index = source.directivity.index_db
+        bands = [b for b, f in enumerate(scene.bands_hz) if f < source.directivity.lowpass_hz]
+        shown = sorted({bands[0], bands[len(bands) // 2], bands[-1]}) if bands else []
+        values = ", ".join(f"{index[b]:.1f} dB at {band_name(scene.bands_hz[b])}" for b in shown)
+        facts.append(
+            f"'{source.name}': {source.directivity.origin}"
+            + (f"; directivity index {values}" if values else "")
+        )
+    return facts
+
+
+def _aims(scene: Scene) -> list[str]:
+    """Loudspeakers that aim away from every receiver."""
+    doubts = []
+    for source in scene.sources:
+        if source.directivity is None:
+            continue
+        ways = np.stack([receiver.position - source.position for receiver in scene.receivers])
+        cosine = (ways @ source.aim) / np.linalg.norm(ways, axis=1)
+        off = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+        if off.min() > AIM_WITHIN_DEG:
+            nearest = scene.receivers[int(off.argmin())].name
+            doubts.append(
+                f"'{source.name}' aims away from every receiver; '{nearest}' is nearest to its "
+                f"axis, {off.min():.0f}° off: check 'aim'"
+            )
     return doubts
 
 

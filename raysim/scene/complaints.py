@@ -15,7 +15,6 @@ from raysim.scene.schema import SceneFile, Section, keys_of, sections
 LATER = {
     "treatments": "not available in this version yet; take this section out",
     "variants": "not available in this version yet; take this section out",
-    "layers": "not available in this version yet; give 'from' or 'absorption' instead",
 }
 
 
@@ -96,17 +95,22 @@ def read_sections(raw: dict[str, Any], complaints: Complaints) -> tuple[SceneFil
         raw = _without(raw, left_out)
 
 
-NAMED = ("materials", "surfaces", "objects", "patches", "keep_clear", "sources", "receivers")
+NAMED = (
+    "materials",
+    "surfaces",
+    "objects",
+    "patches",
+    "keep_clear",
+    "loudspeakers",
+    "sources",
+    "receivers",
+)
 
 
 def _refuse_later(raw: dict[str, Any], complaints: Complaints) -> None:
     for key in ("treatments", "variants"):
         if key in raw:
             complaints.add((key,), LATER[key])
-    materials = raw.get("materials")
-    for name, material in materials.items() if isinstance(materials, dict) else ():
-        if isinstance(material, dict) and "layers" in material:
-            complaints.add(("materials", name, "layers"), LATER["layers"])
 
 
 def _mistyped(items: Any) -> set[Path]:

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.air import Climate
+from raysim.loudspeakers.directivity import Directivity
+from raysim.surfaces.construction import Construction
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -35,7 +37,9 @@ class Material:
         Range within which the absorption is believed to lie.
     source : str
         Where the numbers come from: a publication, 'from memory', 'judgement', 'given in the
-        scene'.
+        scene', 'computed from layers'.
+    construction : Construction or None
+        Layers from which absorption at any angle and impedance follow, with their texts.
     """
 
     name: str
@@ -44,6 +48,11 @@ class Material:
     absorption_low: Array
     absorption_high: Array
     source: str
+    construction: Construction | None = None
+
+    def __post_init__(self) -> None:
+        if self.construction is not None and not self.construction.texts:
+            raise ValueError(f"material '{self.name}': make its construction with parse_layers")
 
 
 @dataclass(frozen=True)
@@ -132,12 +141,16 @@ class Facet:
 
 @dataclass(frozen=True)
 class Source:
-    """A loudspeaker's acoustic centre and the unit vector it aims at; omnidirectional so far."""
+    """A loudspeaker's acoustic centre and the unit vector it aims at.
+
+    `directivity` is by band of the scene; None radiates alike in all directions.
+    """
 
     name: str
     position: Array
     aim: Array
     level_db: float = 0.0
+    directivity: Directivity | None = None
 
 
 @dataclass(frozen=True)
@@ -234,6 +247,18 @@ class Scene:
         """Horizontal unit vector to the right hand of someone facing `facing`."""
         side = self.handedness * np.cross(facing, UP)
         return np.asarray(side / np.linalg.norm(side))
+
+    def frame_of(self, source: Source) -> Array:
+        """(3, 3) rows are unit vectors ahead, right and top of a source's cabinet.
+
+        The cabinet stands upright and turns, then pitches. One that aims straight up or down has
+        pitched from facing as the listeners do.
+        """
+        ahead = source.aim / np.linalg.norm(source.aim)
+        level = ahead * (1.0, 1.0, 0.0)
+        upright = np.linalg.norm(level) > 1e-6
+        right = self.right_of(level if upright else self.front)
+        return np.stack([ahead, right, self.handedness * np.cross(right, ahead)])
 
     def _per_triangle(self, quantity: str) -> Array:
         per_material = np.stack([getattr(m, quantity) for m in self.materials])

@@ -18,6 +18,7 @@ from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
 from raysim.scene.finishes import Finishes, finish, material_notes
 from raysim.scene.lines import SyntaxFault, key_lines, parse
+from raysim.scene.loudspeakers import equip
 from raysim.scene.places import check_places, make_places
 from raysim.scene.schema import KeepClearSection, SceneFile
 from raysim.surfaces.table import TABLE_BANDS_HZ
@@ -72,6 +73,10 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
     materials, assumed = finish(file, built.geometry, finishes, complaints)
     sources, receivers = make_places(file, built.handedness, complaints)
     check_places(file, built.geometry, built.prisms, complaints)
+    climate = Climate(**file.climate.model_dump())
+    sources, doubts = equip(
+        file, left_out, sources, Path(path).parent, wanted, climate.speed_of_sound, complaints
+    )
     zones = _keep_clear(file, built, complaints)
     complaints.raise_any()
     volume = enclosed_volume(built.geometry)
@@ -82,12 +87,12 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
             sources,
             receivers,
             handedness=built.handedness,
-            climate=Climate(**file.climate.model_dump()),
+            climate=climate,
             bands_hz=wanted,
             front=_front(facing_of(receivers), built.handedness),
             title=file.title or Path(path).stem,
             notes=[*built.notes, *assumed, *material_notes(materials)],
-            warnings=[*built.warnings, *volume_doubts(volume)],
+            warnings=[*built.warnings, *volume_doubts(volume), *doubts],
             text=text,
             path=Path(path).name,
             keep_clear=zones,

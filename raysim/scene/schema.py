@@ -106,6 +106,15 @@ def _range(value: object) -> tuple[PerBand, PerBand]:
     return _per_band(value[0]), _per_band(value[1])
 
 
+def _layers(value: object) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        raise ValueError(
+            f"{_counted(value)}; give a list of texts, front first: "
+            '["porous 100mm 12000", "gap 50mm"]'
+        )
+    return tuple(value)
+
+
 def _zone(value: object) -> Any:
     if isinstance(value, list):
         return _lengths("half width, half depth, half height", _zero_or_more)(value)
@@ -129,6 +138,31 @@ def _bands(value: object) -> Any:
     if not isinstance(value, list) or len(value) != 2:
         raise ValueError(f"{_counted(value)}; give [lowest, highest] octave in Hz")
     return tuple(_number(item) for item in value)
+
+
+def _diameters(value: object) -> Any:
+    values = value if isinstance(value, list) else [value]
+    if not values:
+        raise ValueError("the list is empty; give the diameter of each driver, lowest first")
+    diameters = tuple(_positive(item) for item in values)
+    odd = [d for d in diameters if not 0.005 <= d <= 1.0]
+    if odd:
+        raise ValueError(
+            f"{odd[0]:g} m is no diameter of a driver; numbers without a unit are metres, write "
+            '"18cm"'
+        )
+    return diameters
+
+
+def _frequencies(value: object) -> Any:
+    values = value if isinstance(value, list) else [value]
+    return tuple(_between(20, 20000, "Hz")(item) for item in values)
+
+
+def _even_order(value: object) -> int:
+    if value not in (2, 4, 6, 8) or isinstance(value, bool):
+        raise ValueError(f"{_shown(value)} is not an order; give 2, 4, 6 or 8 (12 dB an octave: 2)")
+    return int(str(value))
 
 
 def _shown(value: object) -> str:
@@ -185,14 +219,14 @@ class ClimateSection(Section):
 
 
 class MaterialSection(Section):
-    """A material by name of the table or by coefficients."""
+    """A material by name of the table, by coefficients or by layers."""
 
     base: Text | None = Field(default=None, alias="from")
     absorption: Values | None = None
     scattering: Values | None = None
     range: Annotated[tuple[PerBand, PerBand] | None, BeforeValidator(_range)] = None
     reference: Text | None = None
-    layers: Any = None
+    layers: Annotated[tuple[str, ...] | None, BeforeValidator(_layers)] = None
 
 
 class ObjectSection(Section):
@@ -227,12 +261,26 @@ class KeepClearSection(Section):
     reason: Text
 
 
+class LoudspeakerSection(Section):
+    """How a loudspeaker radiates: by its sizes, or by a file."""
+
+    cabinet: Annotated[
+        Point3 | None, BeforeValidator(_lengths("width, depth, height", _positive))
+    ] = None
+    drivers: Annotated[tuple[float, ...] | None, BeforeValidator(_diameters)] = None
+    crossover_hz: Annotated[tuple[float, ...] | None, BeforeValidator(_frequencies)] = None
+    crossover_order: Annotated[int | None, BeforeValidator(_even_order)] = None
+    lowpass_hz: Annotated[float | None, BeforeValidator(_between(20, 20000, "Hz"))] = None
+    directivity: Text | None = None
+
+
 class SourceSection(Section):
     """A loudspeaker's acoustic centre."""
 
     position: Position
     aim: Annotated[Point3 | str | None, BeforeValidator(_target)] = None
     level_db: Annotated[float, BeforeValidator(_between(-60, 60, "dB"))] = 0.0
+    loudspeaker: Text | None = None
 
 
 class ReceiverSection(Section):
@@ -255,6 +303,7 @@ class SceneFile(Section):
     objects: dict[str, ObjectSection] = {}
     patches: dict[str, PatchSection] = {}
     keep_clear: dict[str, KeepClearSection] = {}
+    loudspeakers: dict[str, LoudspeakerSection] = {}
     sources: dict[str, SourceSection] = {}
     receivers: dict[str, ReceiverSection] = {}
     treatments: Any = None
@@ -270,6 +319,7 @@ def sections() -> dict[str, type[Section]]:
         "objects": ObjectSection,
         "patches": PatchSection,
         "keep_clear": KeepClearSection,
+        "loudspeakers": LoudspeakerSection,
         "sources": SourceSection,
         "receivers": ReceiverSection,
     }

@@ -7,9 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.kernels.emission import Emission
 from raysim.kernels.images import find_paths
 from raysim.results.data import Reflection
 from raysim.scene.data import UP, Receiver, Scene
+from raysim.solvers.emission import emission_of, energy_towards
 from raysim.solvers.pack import Packed
 
 Array = NDArray[np.float64]
@@ -33,9 +35,10 @@ def find_reflections(
 ) -> list[Reflection]:
     """Every specular path up to `order` reflections and `longest_m`, by source then time."""
     found: list[Reflection] = []
+    emission = emission_of(scene)
     for source in range(len(packed.sources)):
         paths = _paths(packed, source, order, longest_m)
-        here = [_reflection(scene, packed, source, *path) for path in paths]
+        here = [_reflection(scene, packed, emission, source, *path) for path in paths]
         found += sorted(here, key=lambda r: (r.receiver, r.length_m, r.facets))
     return found
 
@@ -72,21 +75,29 @@ def _paths(
 def _reflection(
     scene: Scene,
     packed: Packed,
+    emission: Emission,
     source: int,
     receiver: int,
     facets: tuple[int, ...],
     points: Array,
     length_m: float,
 ) -> Reflection:
-    """Energy 100/r^2 * prod (1 - absorption)(1 - scattering) * exp(-m r)."""
-    energy = 100.0 / length_m**2 * np.exp(-packed.attenuation * length_m)
+    """Energy 100/r^2 * D * prod (1 - absorption)(1 - scattering) * exp(-m r).
+
+    D is the source's energy re its axis in the direction in which the path leaves it.
+    """
+    listener = scene.receivers[receiver]
+    targets = np.stack([points[0] if facets else listener.position, listener.position])
+    leaving = targets - packed.sources[source]
+    leaving /= np.linalg.norm(leaving, axis=1, keepdims=True)
+    sent, sent_directly = energy_towards(emission, source, leaving)
+    energy = 100.0 / length_m**2 * sent * np.exp(-packed.attenuation * length_m)
     for facet in facets:
         surface = scene.facets[facet].surface
         scattering = packed.boundary.scattering[surface, packed.boundary.band_class]
         energy = energy * packed.boundary.reflectance[surface] * (1.0 - scattering)
     direct_m = packed.direct_m[source, receiver]
-    direct = 100.0 / direct_m**2 * np.exp(-packed.attenuation * direct_m)
-    listener = scene.receivers[receiver]
+    direct = 100.0 / direct_m**2 * sent_directly * np.exp(-packed.attenuation * direct_m)
     came_from = points[-1] if facets else packed.sources[source]
     azimuth, elevation = _angles(scene, listener, came_from)
     with np.errstate(divide="ignore"):

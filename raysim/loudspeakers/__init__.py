@@ -1,0 +1,1 @@
+"""How loudspeakers radiate: from their sizes, or from a table by angle and band."""
