@@ -61,19 +61,7 @@ def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any
             )
         ),
         facets=_facets_from(read),
-        materials=tuple(
-            Material(*columns, _construction(layers))
-            for *columns, layers in zip(
-                read("material"),
-                read("absorption"),
-                read("scattering"),
-                read("absorption_low"),
-                read("absorption_high"),
-                read("material_reference"),
-                read("material_layers"),
-                strict=True,
-            )
-        ),
+        materials=_materials_from(read),
         sources=_sources_from(read),
         receivers=tuple(
             Receiver(*columns)
@@ -154,6 +142,19 @@ def _surfaces(scene: Scene) -> Group:
 
 def _layers(material: Material) -> tuple[str, ...]:
     return () if material.construction is None else material.construction.texts
+
+
+def _materials_from(read: Read) -> tuple[Material, ...]:
+    keys = ("", "_reference", "_layers")
+    names, sources, layers = (read(f"material{key}") for key in keys)
+    keys = ("absorption", "scattering", "absorption_low", "absorption_high")
+    values = zip(*(read(key) for key in keys), strict=True)
+    return tuple(
+        Material(name, alpha, s, low, high, source, _construction(texts))
+        for name, source, texts, (alpha, s, low, high) in zip(
+            names, sources, layers, values, strict=True
+        )
+    )
 
 
 def _construction(layers: str) -> Construction | None:

@@ -9,9 +9,12 @@ from fnmatch import fnmatchcase
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.air import Climate
+from raysim.errors import SceneError
 from raysim.scene.complaints import Complaints
 from raysim.scene.data import Material
 from raysim.scene.geometry import Geometry
+from raysim.scene.layered import layered_material
 from raysim.scene.lines import Path
 from raysim.scene.schema import MaterialSection, SceneFile
 from raysim.surfaces.table import Entry, closest, load_table, usual_range
@@ -44,6 +47,7 @@ class Finishes:
         self.file_bands = tuple(file_bands)
         self.bands = tuple(bands)
         self.complaints = complaints
+        self.climate = Climate(**file.climate.model_dump())
         self.known: dict[str, Material] = {}
         self.broken = {path[1] for path in left_out if path[0] == "materials" and len(path) == 2}
         self.all_broken = ("materials",) in left_out
@@ -85,10 +89,14 @@ class Finishes:
 
     def _given(self, name: str, section: MaterialSection) -> Material | None:
         path: Path = ("materials", name)
+        if section.layers is not None:
+            return self._layered(name, section)
         base = self._base(path, section)
-        if base is None and section.absorption is None and section.layers is None:
+        if base is None and section.absorption is None:
             if section.base is None:
-                self.complaints.add(path, "it has neither 'from' nor 'absorption'; give one")
+                self.complaints.add(
+                    path, "it has none of 'from', 'absorption' and 'layers'; give one"
+                )
             return None
         absorption = self._coefficients((*path, "absorption"), section.absorption)
         scattering = self._coefficients((*path, "scattering"), section.scattering)
@@ -119,6 +127,23 @@ class Finishes:
                     "the absorption lies outside it; give [low, high] around the absorption",
                 )
         return Material(name, absorption, scattering, low, high, source)
+
+    def _layered(self, name: str, section: MaterialSection) -> Material | None:
+        path: Path = ("materials", name)
+        for key, written in (("from", section.base), ("absorption", section.absorption)):
+            if written is not None:
+                self.complaints.add((*path, key), "'layers' says it all; take one of the two out")
+                return None
+        scattering = self._coefficients((*path, "scattering"), section.scattering)
+        limits = self._limits(path, section)
+        if section.scattering is not None and scattering is None:
+            return None
+        try:
+            material = layered_material(name, section, self.bands, self.climate, scattering, limits)
+        except SceneError as error:
+            self.complaints.adopt(error)
+            return None
+        return material
 
     def _base(self, path: Path, section: MaterialSection) -> Material | None:
         if section.base is None:

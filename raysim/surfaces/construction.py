@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -132,7 +132,7 @@ class Construction:
         return np.asarray(self.absorption(frequency_hz, cosines, air) @ weights)
 
     def range_ends(self) -> Iterator[Construction]:
-        """This construction with its uncertain parameters low, as given and high in all mixtures.
+        """Give mixtures of low, given and high uncertain parameters.
 
         Porous layers and cloths move together, and so do panels and membranes.
         """
@@ -158,7 +158,7 @@ def angles(limit_deg: float = 90.0) -> tuple[Array, Array]:
     ends = sorted({lowest, max(lowest, GRAZING_COSINE), 1.0})
     parts = [
         (low + (high - low) * (points + 1) / 2, (high - low) * weights / 2)
-        for low, high in zip(ends[:-1], ends[1:], strict=True)
+        for low, high in pairwise(ends)
     ]
     cosines = np.concatenate([part[0] for part in parts])
     weight = np.concatenate([part[1] for part in parts]) * 2 * cosines

@@ -14,7 +14,6 @@ from raysim.surfaces.layers import Fabric, Gap, Layer, Mass, Perforated, Porous,
 from raysim.surfaces.porous import ONE_PARAMETER, STUFFS, Pores, flow_resistivity
 from raysim.surfaces.quantities import (
     DENSITY,
-    LENGTH,
     NUMBER,
     PERCENT,
     SURFACE_DENSITY,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,7 +122,7 @@ ONE_PARAMETER: dict[str, Callable[[Array, float, Air], Medium]] = {
 }
 
 
-def _passive(frequency_hz: Array, impedance: Complex, wave: Complex) -> Medium:
+def _passive(frequency_hz: Array, impedance: NDArray[Any], wave: NDArray[Any]) -> Medium:
     omega = 2 * np.pi * frequency_hz
     modulus = impedance * omega / wave
     return Medium(impedance * wave / omega, modulus.real + 1j * np.maximum(modulus.imag, 0.0))
@@ -150,12 +150,12 @@ class Stuff:
 
 def _glass(density: float, diameter: float) -> float:
     solid = density / 2550.0
-    return 3.2 * VISCOSITY_OF_RELATIONS * solid**1.42 / (diameter / 2) ** 2
+    return float(3.2 * VISCOSITY_OF_RELATIONS * solid**1.42 / (diameter / 2) ** 2)
 
 
 def _rock(density: float, diameter: float) -> float:
     solid = density / 2700.0
-    return 4.4 * VISCOSITY_OF_RELATIONS * solid**1.59 / (diameter / 2) ** 2
+    return float(4.4 * VISCOSITY_OF_RELATIONS * solid**1.59 / (diameter / 2) ** 2)
 
 
 def _either(density: float, diameter: float) -> float:
@@ -163,11 +163,11 @@ def _either(density: float, diameter: float) -> float:
 
 
 def _polyester(density: float, diameter: float) -> float:
-    return 25.989e-9 * density**1.404 / diameter**2
+    return float(25.989e-9 * density**1.404 / diameter**2)
 
 
 def _sheep(density: float, diameter: float) -> float:
-    return 490e-6 * density**1.61 / diameter
+    return float(490e-6 * density**1.61 / diameter)
 
 
 _TABLE = "Cox and D'Antonio, Acoustic Absorbers and Diffusers, table 5.1"

@@ -68,10 +68,30 @@ SLIPS = {
         '[treatments.panel]\nkind = "panel"\n[room]',
         ["treatments", "not", "version"],
     ),
-    "layers of a later version": (
+    "misspelt layer": (
         PLASTER,
-        'layers = ["porous 100mm 12000"]',
-        ["layers", "not", "version"],
+        'layers = ["porus 100mm 12000"]',
+        ["materials.plaster.layers", "unknown layer 'porus'", "did you mean 'porous'?"],
+    ),
+    "gap in front": (
+        PLASTER,
+        'layers = ["gap 50mm", "porous 100mm 12000"]',
+        ["materials.plaster.layers", "'gap 50mm' is in front of everything", "front first"],
+    ),
+    "layers as one text": (
+        PLASTER,
+        'layers = "porous 100mm 12000"',
+        ["materials.plaster.layers", "is not a list", "list of texts"],
+    ),
+    "layers beside absorption": (
+        PLASTER,
+        f'{PLASTER}\nlayers = ["porous 100mm 12000"]',
+        ["materials.plaster.absorption", "layers", "take one of the two out"],
+    ),
+    "layers of a model that doesn't reach": (
+        PLASTER,
+        'layers = ["porous 100mm 60000 by delany-bazley"]',
+        ["materials.plaster.layers", "125", "250", "leave out 'by delany-bazley'"],
     ),
     "negative gap": (
         DESK,

@@ -202,9 +202,9 @@ def test_an_opening_is_said_to_be_one(load):
             "take this section out",
         ),
         (
-            ROOM + PLACES + "[materials.p]\nlayers = ['porous 100mm 12000']\n",
-            "room.toml line 8: materials.p.layers: not available in this version yet; "
-            "give 'from' or 'absorption' instead",
+            ROOM + PLACES + "[materials.p]\nlayers = ['porous 100mm 120']\n",
+            "room.toml line 8: materials.p.layers: 'porous 100mm 120': a flow resistivity of 120 "
+            "Pa s/m2 is outside 500 to 1000000; wools and foams have 2000 to 80000",
         ),
         (
             ROOM,

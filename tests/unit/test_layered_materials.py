@@ -1,0 +1,78 @@
+import dataclasses
+
+import numpy as np
+import pytest
+
+from raysim import load_scene
+from raysim.air import Climate
+from raysim.errors import SceneError
+from raysim.results.store import load_result, save
+from raysim.surfaces.construction import octave_absorption
+from raysim.surfaces.grammar import parse_layers
+from tests.results_made import exponential_result
+
+LAYERS = ["fabric 200", "porous 50 mm 12000", "gap 50mm"]
+ROOM = """
+[room]
+size = [4.2, 3.4, 2.4]
+[climate]
+temperature_c = 30
+[sources.left]
+position = [1.1, 0.6, 1.2]
+[receivers.seat]
+position = [1.7, 1.64, 1.2]
+[surfaces]
+rear = "panel"
+[materials.panel]
+"""
+
+
+@pytest.fixture
+def load(tmp_path):
+    def load(text):
+        path = tmp_path / "room.toml"
+        path.write_text(ROOM + text, encoding="utf-8")
+        return next(m for m in load_scene(path).materials if m.name == "panel")
+
+    return load
+
+
+def test_a_material_of_layers_is_computed_in_the_air_of_the_scene(load):
+    material = load(f"layers = {LAYERS}\nreference = 'measured by hand'")
+    construction = parse_layers(LAYERS, "layers")
+    assert material.construction == construction
+    assert material.construction.texts == tuple(LAYERS)
+    bands = (125, 250, 500, 1000, 2000, 4000)
+    expected = octave_absorption(construction, bands, Climate(temperature_c=30))
+    assert np.array_equal(material.absorption, expected)
+    assert not np.array_equal(expected, octave_absorption(construction, bands, Climate()))
+    assert (material.absorption_low <= expected).all()
+    assert (expected <= material.absorption_high).all()
+    assert material.source.startswith(
+        "computed from layers: fabric 200, porous 50 mm 12000, gap 50mm; measured by hand; "
+        "scattering not given, taken as "
+    )
+
+
+def test_scattering_and_range_of_the_file_go_before_defaults(load):
+    material = load(f"layers = {LAYERS}\nscattering = 0.4\nrange = [0.1, 1.0]")
+    assert (material.scattering == 0.4).all()
+    assert (material.absorption_low == 0.1).all()
+    assert "scattering" not in material.source
+
+
+def test_a_range_beside_the_computed_absorption_is_refused(load):
+    with pytest.raises(SceneError, match=r"materials\.panel\.range: .* lies outside it"):
+        load(f"layers = {LAYERS}\nrange = [0.1, 0.5]")
+
+
+def test_layers_survive_the_result_file(tmp_path):
+    result = exponential_result(batches=3, duration_s=0.02)
+    first, *rest = result.scene.materials
+    layered = dataclasses.replace(first, construction=parse_layers(LAYERS, "layers"))
+    scene = dataclasses.replace(result.scene, materials=(layered, *rest))
+    path = tmp_path / "a.h5"
+    save(dataclasses.replace(result, scene=scene), path)
+    again = load_result(path).scene.materials
+    assert again[0].construction == layered.construction
+    assert again[1].construction is None
