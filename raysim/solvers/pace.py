@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+LARGEST_SHOWN = 0.99  # done is what has ended
+
 
 class Pace:
     """Fraction done and time left.
@@ -46,5 +48,6 @@ class Pace:
         left_s = (wanted - rounds) * since_s / (rounds - self._first[0])
         left_s = max(0.0, min(left_s, self._limit_s - spent_s))
         if since_s > 0:
-            self._fraction = max(self._fraction, since_s / (since_s + left_s))
+            share = min(LARGEST_SHOWN, since_s / (since_s + left_s))
+            self._fraction = max(self._fraction, share)
         return self._fraction, left_s
