@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,8 +23,9 @@ SHORTEST_NAMED_M = 0.45
 LEVEL = 0.6
 TALLEST_IN = 5.4
 MOST_NAMED_RECEIVERS = 6
-# Half the width of a letter of a name.
+# Half the width of a letter of a name, and the height of its line.
 LETTER_IN = 0.034
+LINE_IN = 0.13
 SAME_ON_PAPER_M = 0.02
 
 
@@ -58,14 +59,7 @@ def draw_plan(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0) ->
             1.5,
             "dashed" if overhead else "solid",
         )
-    _shell(scene, axes, cut)
-    pins = marks.Pins(axes, 0.08 * scale)
-    _names_of_surfaces(scene, axes, cut, scale, pins)
-    shown = [
-        p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ UP)) < LEVEL)
-    ]
-    _names_of_objects(scene, axes, view, scale, pins)
-    _sound(scene, axes, view, shown, receiver, scale, pins)
+    _room_with_sound(scene, axes, view, cut, scale, _turning_in(scene, paths, UP), receiver)
     if cut.air is not None:
         _chains(axes, scene, view, cut.air, receiver, scale)
     return figure
@@ -92,17 +86,36 @@ def draw_section(scene: Scene, paths: Sequence[NumberedPath], receiver: int = 0)
             1.2 if side.min() <= 0 <= side.max() else 0.6,
             1.5,
         )
-    _shell(scene, axes, cut)
-    pins = marks.Pins(axes, 0.08 * scale)
-    _names_of_surfaces(scene, axes, cut, scale, pins)
-    shown = [
-        p for p in paths if _turns_in(scene, p.reflection, lambda n: abs(float(n @ right)) < LEVEL)
-    ]
-    _names_of_objects(scene, axes, view, scale, pins)
-    _sound(scene, axes, view, shown, receiver, scale, pins)
+    _room_with_sound(scene, axes, view, cut, scale, _turning_in(scene, paths, right), receiver)
     if cut.air is not None:
         _heights(axes, scene, view, cut.air, receiver, scale)
     return figure
+
+
+def _turning_in(scene: Scene, paths: Sequence[NumberedPath], axis: Array) -> list[NumberedPath]:
+    """Paths by surfaces that stand along `axis`: they turn in the plane across it."""
+    return [
+        path
+        for path in paths
+        if all(abs(float(scene.facets[f].normal @ axis)) < LEVEL for f in path.reflection.facets)
+    ]
+
+
+def _room_with_sound(
+    scene: Scene,
+    axes: Axes,
+    view: views.View,
+    cut: views.Cut,
+    scale: float,
+    paths: Sequence[NumberedPath],
+    receiver: int,
+) -> None:
+    """Draw outline, names, sound and its numbers over the furniture."""
+    _shell(scene, axes, cut)
+    pins = marks.Pins(axes, 0.08 * scale)
+    _names_of_surfaces(scene, axes, cut, scale, pins)
+    _names_of_objects(scene, axes, view, scale, pins)
+    _sound(scene, axes, view, paths, receiver, scale, pins)
 
 
 def _paper(
@@ -177,44 +190,64 @@ def _names_of_objects(
 ) -> None:
     """Write each object's name in a corner of it, or under it where it is thin."""
     alike: dict[tuple[float, ...], list[str]] = {}
+    bounds: dict[tuple[float, ...], tuple[float, float, float, float]] = {}
     for owner in views.objects(scene):
         area = views.footprint(scene, owner, view)
         if not area.is_empty:
-            alike.setdefault(tuple(round(edge, 1) for edge in area.bounds), []).append(owner)
+            about = tuple(round(edge, 1) for edge in area.bounds)
+            alike.setdefault(about, []).append(owner)
+            bounds.setdefault(about, area.bounds)
     ground = float(view.flat(scene.mesh.vertices)[:, 1].min())
-    for (low_x, low_y, high_x, high_y), owners in alike.items():
+    for about, owners in alike.items():
+        low_x, low_y, high_x, high_y = bounds[about]
         wide, tall = high_x - low_x, high_y - low_y
         if max(wide, tall) < 0.35 * scale:
             continue
-        lines = [style.short(owner) for owner in owners]
+        names = [style.short(owner) for owner in owners]
+        lines, turn = _fitted(names, wide / scale, tall / scale)
         inset, length = 0.1 * scale, LETTER_IN * scale * max(map(len, lines))
-        below = low_y - 0.8 * inset
-        turn = 90 if (tall > 1.5 * wide or wide < 2 * length) and tall > 2 * length else 0
+        height = LINE_IN * scale * len(lines)
+        below = low_y - 0.3 * inset - height / 2
         if turn:
-            place = (high_x - min(inset, wide / 2), (low_y + high_y) / 2)
-        elif (tall < 2 * inset or wide < 2 * length) and below > ground + inset:
+            place = (high_x - min(0.3 * inset + height / 2, wide / 2), (low_y + high_y) / 2)
+        elif (tall < height or wide < 2 * length) and below > ground + inset:
             place = ((low_x + high_x) / 2, below)
         elif wide < 2 * length:
             place = ((low_x + high_x) / 2, (low_y + high_y) / 2)
         else:
-            place = (low_x + 0.05 * scale + length, low_y + inset)
-        half = (0.06 * scale, length) if turn else (length, 0.06 * scale)
+            corner = low_x + 0.05 * scale + length
+            place = (min(corner, (low_x + high_x) / 2), low_y + 0.3 * inset + height / 2)
+        half = (height / 2, length) if turn else (length, height / 2)
         pins.avoid(np.array(place), *half)
-        axes.text(
-            *place,
-            "\n".join(lines),
-            fontsize=style.SMALL,
-            color=style.QUIET,
-            rotation=turn,
-            ha="center",
-            va="center",
-            style="italic",
-            zorder=3.5,
-        )
+        marks.furniture_name(axes, place, "\n".join(lines), turn)
 
 
-def _turns_in(scene: Scene, reflection: Reflection, seen: Callable[[Array], bool]) -> bool:
-    return all(seen(scene.facets[f].normal) for f in reflection.facets)
+def _fitted(names: Sequence[str], wide_in: float, tall_in: float) -> tuple[list[str], float]:
+    """Lines of the names and their turn in degrees so that they fit into a box on paper.
+
+    Along its longer side if that is much longer; broken in two only where nothing else fits; as
+    they are, level, where that doesn't either.
+    """
+    whole = list(names)
+    broken = [line for name in names for line in _broken(name)]
+    for lines in (whole, broken):
+        length, height = 2 * LETTER_IN * max(map(len, lines)), LINE_IN * len(lines)
+        fits_level = length <= wide_in and height <= tall_in
+        fits_upright = length <= tall_in and (height <= wide_in or len(lines) == 1)
+        if fits_upright and (tall_in > 1.5 * wide_in or not fits_level):
+            return lines, 90.0
+        if fits_level:
+            return lines, 0.0
+    return whole, 0.0
+
+
+def _broken(name: str) -> list[str]:
+    """Break a name in two after an underscore, dash or space near its middle."""
+    breaks = [i + 1 for i, letter in enumerate(name[:-1]) if letter in "_- "]
+    if not breaks:
+        return [name]
+    at = min(breaks, key=lambda i: max(i, len(name) - i))
+    return [name[:at].rstrip(), name[at:]]
 
 
 def _sound(

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import BoxStyle, Circle, FancyBboxPatch, PathPatch, Rectangle
 from matplotlib.patches import Polygon as PolygonPatch
 from matplotlib.path import Path
+from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
@@ -273,6 +274,22 @@ def name(
         color=colour,
         zorder=9,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
+    )
+
+
+def furniture_name(axes: Axes, place: tuple[float, float], text: str, rotation: float) -> None:
+    """Write the name of an object on it, legible across the sound that passes."""
+    axes.text(
+        *place,
+        text,
+        fontsize=style.SMALL,
+        color=style.QUIET,
+        rotation=rotation,
+        ha="center",
+        va="center",
+        style="italic",
+        zorder=5,
+        path_effects=[withStroke(linewidth=2.2, foreground="white", alpha=0.85)],
     )
 
 

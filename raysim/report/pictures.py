@@ -6,6 +6,7 @@ import base64
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -230,51 +231,40 @@ def _quantities(
 
 
 def _decay(result: Result, variant: int, receiver: int) -> list[Panel]:
-    return [
-        (
-            f"Decay curve at {band_name(result.scene.bands_hz[b])}",
-            lambda axes, b=b, lines=lines, doubt=doubt: curves.draw_decay(  # type: ignore[misc]
-                axes,
-                result.time_s,
-                lines,
-                band_name(result.scene.bands_hz[b]),
-                doubt,
-                b == 0,
-            ),
-        )
-        for b, (lines, doubt) in enumerate(
-            zip(
-                fields.decay_curves(result, variant, receiver),
-                _doubts(result, variant, receiver),
-                strict=True,
-            )
-        )
-    ]
+    lines = fields.decay_curves(result, variant, receiver)
+    doubts = _doubts(result, variant, receiver)
+    return _by_band(result, "Decay curve", curves.draw_decay, lines, doubts)
 
 
 def _energy(result: Result, variant: int, receiver: int) -> list[Panel]:
-    until = min(SHOWN_ENERGY_S, float(result.time_s[-1]) + result.bin_s)
-    return [
-        (
-            f"Energy-time curve at {band_name(result.scene.bands_hz[b])}",
-            lambda axes, b=b, lines=lines, doubt=doubt: curves.draw_energy_time(  # type: ignore[misc]
-                axes,
-                result.time_s,
-                lines,
-                band_name(result.scene.bands_hz[b]),
-                until,
-                doubt,
-                b == 0,
-            ),
+    until_s = min(SHOWN_ENERGY_S, float(result.time_s[-1]) + result.bin_s)
+    lines = fields.energy_curves(result, variant, receiver)
+    doubts = _doubts(result, variant, receiver)
+    draw = partial(curves.draw_energy_time, until_s=until_s)
+    return _by_band(result, "Energy-time curve", draw, lines, doubts)
+
+
+def _by_band(
+    result: Result,
+    title: str,
+    draw: Callable[..., None],
+    lines: Sequence[list[curves.Curve]],
+    doubts: Sequence[str],
+) -> list[Panel]:
+    """One panel a band; the first has the key."""
+    panels: list[Panel] = []
+    for b, label in enumerate(result.scene.bands_hz):
+        name = band_name(label)
+        panel = partial(
+            draw,
+            time_s=result.time_s,
+            curves=lines[b],
+            title=name,
+            doubt=doubts[b],
+            with_key=b == 0,
         )
-        for b, (lines, doubt) in enumerate(
-            zip(
-                fields.energy_curves(result, variant, receiver),
-                _doubts(result, variant, receiver),
-                strict=True,
-            )
-        )
-    ]
+        panels.append((f"{title} at {name}", panel))
+    return panels
 
 
 def _doubts(result: Result, variant: int, receiver: int) -> list[str]:

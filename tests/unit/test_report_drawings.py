@@ -161,3 +161,20 @@ def test_near_neighbours_are_listed_once_and_silent_paths_never():
     with_more = dataclasses.replace(made, reflections=(*made.reflections, near, far, silent))
     after = [one.reflection for one in list_reflections(with_more)]
     assert {id(p) for p in after} - {id(p) for p in before} == {id(far)}
+
+
+def test_names_of_objects_stay_inside_their_boxes():
+    """Drawn width against the box, for every object that has room for its name broken in two."""
+    room = load_scene(Path(__file__).parents[2] / "scenes" / "control_room.toml")
+    view = views.plan_view(room)
+    with style.drawing():
+        figure = draw_plan(room, [])
+        figure.draw_without_rendering()
+        axes = figure.axes[0]
+        written = {text.get_text().replace("\n", ""): text for text in axes.texts}
+        for owner in views.objects(room):
+            low_x, low_y, high_x, high_y = views.footprint(room, owner, view).bounds
+            extent = written[owner].get_window_extent()
+            (x0, y0), (x1, y1) = axes.transData.inverted().transform(extent.get_points())
+            assert low_x <= x0 < x1 <= high_x, owner
+            assert low_y <= y0 < y1 <= high_y, owner
