@@ -19,6 +19,12 @@ Bools = NDArray[np.bool_]
 
 ROUNDS = 12
 OPEN_ROOM_SHARE = 0.3
+WIDER_TOLERANCES_M = (0.002, 0.005, 0.01, 0.02)
+"""Tried on an open room, so that a larger one is only advised where it helps."""
+
+
+class _OpenRoomError(SceneError):
+    """The mesh is open; its text lacks the remedy."""
 
 
 def heal(geometry: Geometry, tolerance_m: float = 0.001) -> Geometry:
@@ -49,6 +55,23 @@ def heal(geometry: Geometry, tolerance_m: float = 0.001) -> Geometry:
     """
     if not len(geometry.triangles):
         raise SceneError("mesh: it holds no triangles; export the room as a triangle mesh")
+    try:
+        return _healed(geometry, tolerance_m)
+    except _OpenRoomError as problem:
+        wider = next((t for t in WIDER_TOLERANCES_M if t > tolerance_m and _heals(geometry, t)), 0)
+        hint = f', or set room.tolerance = "{1000 * wider:g}mm": the edges there meet within that'
+        raise SceneError(f"{problem}{hint if wider else ''}") from None
+
+
+def _heals(geometry: Geometry, tolerance_m: float) -> bool:
+    try:
+        _healed(geometry, tolerance_m)
+    except SceneError:
+        return False
+    return True
+
+
+def _healed(geometry: Geometry, tolerance_m: float) -> Geometry:
     notes: list[str] = []
     tidy = _tidy(geometry, tolerance_m, notes)
     tidy = _without_small_holes(tidy, notes)
@@ -155,10 +178,9 @@ def _refuse_open(geometry: Geometry, cells: Cells, air: int | None) -> None:
     edges = sum(len(rim.rows) for rim in found)
     where = place_of(found[0], geometry.vertices, geometry.group, geometry.names)
     others = f" and {_count(len(found) - 1, 'other opening')}" if len(found) > 1 else ""
-    raise SceneError(
+    raise _OpenRoomError(
         f"mesh: it is open along {_count(edges, 'edge')}, the largest opening {where}{others}; "
-        "rays would leak there: close it in the modeller (a face of its own name for a doorway), "
-        "or raise room.tolerance if edges there should meet"
+        "rays would leak there: close it in the modeller (a face of its own name for a doorway)"
     )
 
 
