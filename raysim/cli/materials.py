@@ -89,7 +89,7 @@ def show_material(name: str, as_json: bool) -> None:
     console().print(table)
     if entry.extrapolated_hz:
         click.echo("* extrapolated: no source gives this band")
-    click.echo(f"absorption: {entry.source} ({entry.status})")
+    click.echo(f"absorption: {entry.cited}")
     click.echo(f"scattering: {entry.scattering_basis}")
     if entry.note:
         click.echo(f"note: {entry.note}")

@@ -145,14 +145,13 @@ def _layers(material: Material) -> tuple[str, ...]:
 
 
 def _materials_from(read: Read) -> tuple[Material, ...]:
-    keys = ("", "_reference", "_layers")
-    names, sources, layers = (read(f"material{key}") for key in keys)
+    names, sources = read("material"), read("material_reference")
     keys = ("absorption", "scattering", "absorption_low", "absorption_high")
     values = zip(*(read(key) for key in keys), strict=True)
     return tuple(
         Material(name, alpha, s, low, high, source, _construction(texts))
         for name, source, texts, (alpha, s, low, high) in zip(
-            names, sources, layers, values, strict=True
+            names, sources, read("material_layers"), values, strict=True
         )
     )
 

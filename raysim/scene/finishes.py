@@ -17,6 +17,7 @@ from raysim.scene.geometry import Geometry
 from raysim.scene.layered import layered_material
 from raysim.scene.lines import Path
 from raysim.scene.schema import MaterialSection, SceneFile
+from raysim.surfaces.chamber import HIGHEST_READING, Reduced, reduce_chamber_values
 from raysim.surfaces.table import Entry, closest, load_table, usual_range
 
 Array = NDArray[np.float64]
@@ -48,6 +49,7 @@ class Finishes:
         self.bands = tuple(bands)
         self.complaints = complaints
         self.climate = Climate(**file.climate.model_dump())
+        self.notes: list[str] = []
         self.known: dict[str, Material] = {}
         self.broken = {path[1] for path in left_out if path[0] == "materials" and len(path) == 2}
         self.all_broken = ("materials",) in left_out
@@ -77,14 +79,13 @@ class Finishes:
     def _of_table(self, entry: Entry) -> Material:
         guessed = [f"{f:g}" for f in entry.extrapolated_hz if f in self.bands]
         beyond = f"; {', '.join(guessed)} Hz extrapolated" if guessed else ""
-        status = "" if entry.status in entry.source else f" ({entry.status})"
         return Material(
             name=entry.name,
             absorption=entry.at(entry.absorption, self.bands),
             scattering=entry.at(entry.scattering, self.bands),
             absorption_low=entry.at(entry.low, self.bands),
             absorption_high=entry.at(entry.high, self.bands),
-            source=f"{entry.source}{status}{beyond}; scattering: {entry.scattering_basis}",
+            source=f"{entry.cited}{beyond}; scattering: {entry.scattering_basis}",
         )
 
     def _given(self, name: str, section: MaterialSection) -> Material | None:
@@ -98,9 +99,14 @@ class Finishes:
                     path, "it has none of 'from', 'absorption' and 'layers'; give one"
                 )
             return None
-        absorption = self._coefficients((*path, "absorption"), section.absorption)
+        of_chamber = section.chamber is not None
+        absorption = self._coefficients((*path, "absorption"), section.absorption, of_chamber)
         scattering = self._coefficients((*path, "scattering"), section.scattering)
         limits = self._limits(path, section)
+        if of_chamber and section.absorption is None:
+            self.complaints.add(
+                (*path, "chamber"), "it says of 'absorption' how it was measured; give that too"
+            )
         given = (section.absorption, absorption), (section.scattering, scattering)
         if any(written is not None and read is None for written, read in given):
             return None
@@ -110,6 +116,12 @@ class Finishes:
         if absorption is None:
             return None
         source = section.reference or "given in the scene"
+        readings = absorption
+        if section.chamber is not None and section.absorption is not None:
+            reduced = reduce_chamber_values(readings, self.bands, self.climate, section.chamber)
+            absorption = reduced.absorption
+            source += f"; {reduced.how}"
+            self.notes.append(_reduced_note(name, self.bands, readings, reduced))
         if section.absorption is None and base is not None:
             source = base.source + (f"; {section.reference}" if section.reference else "")
         if scattering is None:
@@ -117,6 +129,7 @@ class Finishes:
             scattering = fallback.at(fallback.scattering, self.bands)
             source += f"; scattering not given, taken as {fallback.scattering_basis}"
         low, high = usual_range(absorption, self.bands)
+        high = np.maximum(high, np.minimum(readings, 1.0))
         if base is not None and section.absorption is None:
             low, high = base.absorption_low, base.absorption_high
         if limits:
@@ -161,7 +174,9 @@ class Finishes:
         low, high = (self._coefficients((*path, "range"), side) for side in section.range)
         return None if low is None or high is None else (low, high)
 
-    def _coefficients(self, path: Path, values: Sequence[float] | None) -> Array | None:
+    def _coefficients(
+        self, path: Path, values: Sequence[float] | None, of_chamber: bool = False
+    ) -> Array | None:
         """One value for each band of the scene, or None after a complaint."""
         if values is None:
             return None
@@ -174,7 +189,7 @@ class Finishes:
                 f"({first:g} … {last:g} Hz); give one number, or one each for {listed} Hz",
             )
             return None
-        fault = _outside_0_to_1(path[-1], values, self.file_bands)
+        fault = _outside(path[-1], values, self.file_bands, of_chamber)
         if fault:
             self.complaints.add(path, fault)
             return None
@@ -191,21 +206,39 @@ class Finishes:
         return np.array([values[self.file_bands.index(band)] for band in self.bands])
 
 
-def _outside_0_to_1(key: str, values: Sequence[float], bands: Sequence[float]) -> str | None:
+def _outside(
+    key: str, values: Sequence[float], bands: Sequence[float], of_chamber: bool
+) -> str | None:
     for k, value in enumerate(values):
         where = f" at {bands[k]:g} Hz" if len(values) > 1 else ""
         if value < 0:
             return f"{value:g}{where} is below 0; coefficients go from 0 to 1"
         if value > 2:
             return f"{value:g}{where} is above 1; if it is in percent, write {value / 100:g}"
+        if of_chamber:
+            if value > HIGHEST_READING:
+                return (
+                    f"{value:g}{where} is above {HIGHEST_READING:g}, more than a chamber reads of "
+                    "real samples; look for a mistyped value"
+                )
+            continue
         if value > 1 and key == "scattering":
             return f"{value:g}{where} is above 1; coefficients go from 0 to 1"
         if value > 1:
             return (
                 f"{value:g}{where} is above 1; chamber values above 1 come from the edges of the "
-                "sample (edge effect), which a wall doesn't have: give at most 1.00"
+                "sample (edge effect), which a wall doesn't have: write 'chamber = true' beside "
+                "them to have all bands reduced for it, or give at most 1.00"
             )
     return None
+
+
+def _reduced_note(name: str, bands: Sequence[float], readings: Array, reduced: Reduced) -> str:
+    pairs = ", ".join(
+        f"{band:g} Hz {read:.2f} to {value:.2f}"
+        for band, read, value in zip(bands, readings, reduced.absorption, strict=True)
+    )
+    return f"material '{name}': {reduced.how}: {pairs}"
 
 
 def finish(

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from raysim.surfaces.chamber import SAMPLE_M
 from raysim.units import length_m
 
 Point3 = tuple[float, float, float]
@@ -113,6 +114,20 @@ def _layers(value: object) -> tuple[str, ...]:
             '["porous 100mm 12000", "gap 50mm"]'
         )
     return tuple(value)
+
+
+def _chamber(value: object) -> Any:
+    if isinstance(value, bool):
+        return SAMPLE_M if value else None
+    if not isinstance(value, list):
+        raise ValueError(f"{_shown(value)} is neither true nor the sample's [width, length]")
+    width, length = _lengths("width, length", _positive)(value)
+    if not (0.3 <= width <= 10 and 0.3 <= length <= 10):
+        raise ValueError(
+            f"a sample of {width:g} x {length:g} m is outside 0.3 to 10 m; chambers take 10 to 12 "
+            "m2, and true stands for 3 x 3.6 m"
+        )
+    return width, length
 
 
 def _zone(value: object) -> Any:
@@ -226,6 +241,7 @@ class MaterialSection(Section):
     scattering: Values | None = None
     range: Annotated[tuple[PerBand, PerBand] | None, BeforeValidator(_range)] = None
     reference: Text | None = None
+    chamber: Annotated[Point2 | None, BeforeValidator(_chamber)] = None
     layers: Annotated[tuple[str, ...] | None, BeforeValidator(_layers)] = None
 
 

@@ -49,7 +49,7 @@ def air_medium(frequency_hz: Array, air: Air) -> Medium:
 def miki(frequency_hz: Array, resistivity: float, air: Air) -> Medium:
     """Miki 1990 (J. Acoust. Soc. Jpn. (E) 11, 19-24), one parameter.
 
-    Fitted for 0.01 < f/sigma < 1 m3/kg; plausible below. Below about 0.0009 its bulk modulus would
+    Fitted for 0.01 < f/sigma < 1 m3/kg; plausible below. Below about 0.0008 its bulk modulus would
     give energy back, so that thin dense layers got negative absorption; there its imaginary part
     is set to zero, which is the isothermal limit of air in narrow pores.
 
@@ -69,7 +69,7 @@ def delany_bazley(frequency_hz: Array, resistivity: float, air: Air) -> Medium:
     """Delany and Bazley 1970 (Applied Acoustics 3, 105-116), one parameter; NaN outside its range.
 
     Range 0.01 < X < 1 with X = rho0 f/sigma; below it gives negative absorption, so nothing is
-    given there. Where its bulk modulus would give energy back, as for `miki`.
+    given there. Where its bulk modulus would give energy back, as for `miki`: below X = 0.014.
     """
     x = air.density * frequency_hz / resistivity
     low, high = DELANY_BAZLEY_RANGE

@@ -50,6 +50,11 @@ class Entry:
     status: str
     note: str
 
+    @property
+    def cited(self) -> str:
+        """Source with its status, said once."""
+        return self.source if self.status in self.source else f"{self.source} ({self.status})"
+
     def at(self, values: Array, bands_hz: Sequence[float]) -> Array:
         """Values of one of this row's arrays at some of its bands."""
         return values[[TABLE_BANDS_HZ.index(band) for band in bands_hz]]

@@ -32,7 +32,17 @@ SLIPS = {
     "absorption above 1": (
         PLASTER,
         "absorption = [0.14, 0.10, 0.08, 0.07, 1.18, 0.07]",
-        ["materials.plaster", "1.18", "edge"],
+        ["materials.plaster", "1.18", "edge", "chamber = true"],
+    ),
+    "chamber value of nowhere": (
+        PLASTER,
+        "absorption = [0.14, 0.10, 0.08, 0.07, 1.38, 0.07]\nchamber = true",
+        ["materials.plaster", "1.38", "above 1.3", "mistyped"],
+    ),
+    "sample of a chamber in millimetres": (
+        PLASTER,
+        f"{PLASTER}\nchamber = [3000, 3600]",
+        ["materials.plaster.chamber", "3000 x 3600 m", "0.3 to 10 m"],
     ),
     "negative absorption": (PLASTER, "absorption = -0.1", ["materials.plaster", "-0.1"]),
     "wrong number of bands": (

@@ -76,3 +76,27 @@ def test_layers_survive_the_result_file(tmp_path):
     again = load_result(path).scene.materials
     assert again[0].construction == layered.construction
     assert again[1].construction is None
+
+
+def test_chamber_values_are_reduced_aloud(tmp_path):
+    path = tmp_path / "room.toml"
+    values = [0.22, 0.82, 1.18, 1.10, 0.95, 0.90]
+    path.write_text(ROOM + f"absorption = {values}\nchamber = true", encoding="utf-8")
+    scene = load_scene(path)
+    panel = next(m for m in scene.materials if m.name == "panel")
+    assert (panel.absorption < values).all()
+    assert panel.absorption.max() < 0.9513
+    assert panel.absorption_high[2] == 1.0
+    assert (panel.absorption_high >= np.minimum(values, 1)).all()
+    assert "3 x 3.6 m sample reduced" in panel.source
+    note = next(note for note in scene.notes if "'panel'" in note)
+    assert "500 Hz 1.18 to 0.95" in note
+
+
+def test_a_named_sample_matters(load):
+    values = "absorption = [0.2, 0.4, 0.7, 0.8, 0.8, 0.8]"
+    plain, usual = load(values), load(f"{values}\nchamber = true")
+    large = load(f"{values}\nchamber = [9.0, 9.0]")
+    assert (usual.absorption < large.absorption).all()
+    assert (large.absorption < plain.absorption).all()
+    assert np.array_equal(load(f"{values}\nchamber = false").absorption, plain.absorption)

@@ -138,7 +138,8 @@ def test_an_opening_is_said_to_be_one(load):
             ROOM + PLACES + "[materials.p]\nabsorption = 1.18\n",
             "room.toml line 8: materials.p.absorption: 1.18 is above 1; chamber values above 1 "
             "come from the edges of the sample (edge effect), which a wall doesn't have: "
-            "give at most 1.00",
+            "write 'chamber = true' beside them to have all bands reduced for it, or give at most "
+            "1.00",
         ),
         (
             ROOM + PLACES + "[materials.p]\nabsorption = 18\n",
