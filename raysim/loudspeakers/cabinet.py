@@ -15,7 +15,7 @@ from raysim.loudspeakers.directivity import Directivity, grid
 Array = NDArray[np.float64]
 
 FREQUENCIES_A_BAND = 25
-LEAST_RIM_SHARE = 0.95  # of the sphere's radius: a larger cap is no driver in a baffle
+LARGEST_RIM_SHARE = 0.9  # of the sphere's radius: a larger cap is no driver in a baffle
 SLENDEREST = 4.0
 COUNT_WORDS = ("one-way", "two-way", "three-way", "four-way")
 
@@ -67,7 +67,7 @@ class Cabinet:
                     f"a driver of {100 * diameter:g} cm does not fit on a front of "
                     f"{100 * width:g} x {100 * height:g} cm; cabinet is [width, depth, height]"
                 )
-            elif diameter / 2 > LEAST_RIM_SHARE * equal_sphere_m(self.size_m):
+            elif diameter / 2 > LARGEST_RIM_SHARE * equal_sphere_m(self.size_m):
                 found.append(
                     f"a driver of {100 * diameter:g} cm in so flat a cabinet is not a box with a "
                     "driver, and this model doesn't hold; give a measured table instead"

@@ -103,6 +103,16 @@ SLIPS = {
         'layers = ["porous 100mm 60000 by delany-bazley"]',
         ["materials.plaster.layers", "125", "250", "leave out 'by delany-bazley'"],
     ),
+    "loudspeaker that isn't there": (
+        LEFT,
+        f'{LEFT}\nloudspeaker = "monitor"',
+        ["sources.left.loudspeaker", "no loudspeaker 'monitor'", "[loudspeakers.NAME]"],
+    ),
+    "loudspeaker in metres": (
+        "[sources.left]",
+        '[loudspeakers.box]\ncabinet = [20, 30, 35]\ndrivers = "15cm"\n[sources.left]',
+        ["loudspeakers.box", "35 m long", '"30cm"'],
+    ),
     "negative gap": (
         DESK,
         "at = [1.0, 0.5, 0.7]\nsize = [1.5, -0.7, 0.05]",
