@@ -17,7 +17,7 @@ import numpy as np
 
 import raysim
 from raysim.kernels.compiled import get_num_threads, set_num_threads
-from raysim.kernels.walk import Plan
+from raysim.kernels.ray import Plan
 from raysim.solvers.late import trace_round
 from raysim.solvers.pack import pack
 

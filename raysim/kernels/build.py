@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import compiled
-from raysim.kernels.tree import Tree
+from raysim.kernels.tree import FINE_M2, Tree
 
 LEAF = 4
 BINS = 16
@@ -158,7 +158,9 @@ def build_tree(
     box[:, :, 3:] = np.nextafter(box[:, :, 3:], np.float32(np.inf))
     a, b, c = corners.transpose(1, 0, 2)
     normal = np.cross(b - a, c - a)
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    twice_area = np.linalg.norm(normal, axis=1)
+    facet_area = np.bincount(facet, twice_area / 2)
+    normal /= twice_area[:, None]
     return Tree(
         box=box,
         child=child[:nodes],
@@ -170,4 +172,5 @@ def build_tree(
         surface=surface[order].astype(np.int32),
         original=order.astype(np.int32),
         sheet=np.ascontiguousarray(sheet[order]),
+        fine=np.ascontiguousarray((facet_area < FINE_M2)[facet][order]),
     )

@@ -18,6 +18,7 @@ from raysim.kernels.vec import Vec
 NOTHING = -1
 GRAZE_M = 1e-9  # rounding allowance for a ray that starts on an edge
 STACK = 128
+FINE_M2 = 0.02
 ROUNDING = 1.0 + 4 * np.finfo(np.float64).eps
 
 
@@ -32,6 +33,7 @@ class Tree(NamedTuple):
     level : (m,) float64, normal.p = level on the triangle's plane
     facet, surface, original : (m,) int32
     sheet : (m,) bool
+    fine : (m,) bool, of a facet so small that it stands for a part of a curved surface
     """
 
     box: NDArray[np.float32]
@@ -44,6 +46,7 @@ class Tree(NamedTuple):
     surface: NDArray[np.int32]
     original: NDArray[np.int32]
     sheet: NDArray[np.bool_]
+    fine: NDArray[np.bool_]
 
 
 class Shear(NamedTuple):

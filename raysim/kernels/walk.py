@@ -1,75 +1,33 @@
-"""Rays through a room: find the next surface, count receivers on the way, reflect.
-
-One ray decides with the scattering of its hero class (bands of equal scattering are one class)
-and carries every class with the balance-heuristic weight p_c / mean_j p_j, p_j the probability
-of all decisions so far under class j (Veach and Guibas 1995; Wilkie et al. 2014). See
-docs/theory/rays.md for the equations.
-"""
+"""Rays through a room: find the next surface, count receivers on the way, reflect."""
 
 from __future__ import annotations
 
-from math import exp, sqrt
+from math import exp
 from typing import NamedTuple
 
 import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled, compiled_parallel, inlined
-from raysim.kernels.directions import lambert, mirrored, on_sphere, start_direction
+from raysim.kernels.compiled import compiled, compiled_parallel
+from raysim.kernels.count import UNKNOWN, Segment, count_mirrored, count_spread
+from raysim.kernels.directions import lambert, on_sphere, start_direction
+from raysim.kernels.ray import (
+    MIRRORS,
+    Boundary,
+    Plan,
+    Receivers,
+    Scratch,
+    new_scratch,
+    pass_on,
+    survives,
+)
 from raysim.kernels.tree import NOTHING, STACK, Tree, nearest
 from raysim.kernels.uniform import branch, uniform
-from raysim.kernels.vec import Vec, along, dot, row, sub
+from raysim.kernels.vec import Vec, along, dot, row
 
-FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
 DRAWS = 4  # random numbers set aside for each reflection
 FIRST_DRAW = 2  # draws 0 and 1 of a round's stream shift its start directions
-
-
-class Boundary(NamedTuple):
-    """What surfaces do.
-
-    reflectance : (surfaces, bands), 1 - absorption
-    scattering : (surfaces, classes)
-    band_class : (bands,) int64, class of each band
-    """
-
-    reflectance: NDArray[np.float64]
-    scattering: NDArray[np.float64]
-    band_class: NDArray[np.int64]
-
-
-class Receivers(NamedTuple):
-    """Counting spheres: position (r, 3) m, radius (r,) m."""
-
-    position: NDArray[np.float64]
-    radius: NDArray[np.float64]
-
-
-class Plan(NamedTuple):
-    """What one portion of rays does.
-
-    image_order : all-specular paths up to this order belong to the images
-    speed : of sound, m/s
-    attenuation : (bands,) of air, 1/m
-    longest : m, a ray ends when it has travelled this far
-    bin_s : width of a time bin
-    """
-
-    image_order: int
-    speed: float
-    attenuation: NDArray[np.float64]
-    longest: float
-    bin_s: float
-
-
-class Scratch(NamedTuple):
-    """Working space of one ray: tree stack, energy by band, probability ratio by class."""
-
-    stack: NDArray[np.int32]
-    reach: NDArray[np.float64]
-    energy: NDArray[np.float64]
-    ratio: NDArray[np.float64]
 
 
 class Lost(NamedTuple):
@@ -77,106 +35,6 @@ class Lost(NamedTuple):
 
     number: NDArray[np.int64]
     ray: NDArray[np.float64]
-
-
-@compiled
-def new_scratch(boundary: Boundary) -> Scratch:
-    """Allocate the working space of one ray."""
-    return Scratch(
-        np.empty(STACK, np.int32),
-        np.empty(STACK, np.float64),
-        np.empty(boundary.reflectance.shape[1], np.float64),
-        np.empty(boundary.scattering.shape[1], np.float64),
-    )
-
-
-@inlined
-def pass_on(
-    boundary: Boundary,
-    surface: int,
-    n: Vec,
-    d: Vec,
-    hero: int,
-    stream: np.uint64,
-    draw: int,
-    state: Scratch,
-) -> tuple[bool, Vec]:
-    """Reflect: choose specular or diffuse by the hero, weigh all bands; (diffuse, direction)."""
-    scattering = boundary.scattering
-    diffuse = uniform(stream, draw) < scattering[surface, hero]
-    total = 0.0
-    for c in range(len(state.ratio)):
-        s = scattering[surface, c]
-        state.ratio[c] *= s if diffuse else 1.0 - s
-        total += state.ratio[c]
-    for c in range(len(state.ratio)):
-        state.ratio[c] *= len(state.ratio) / total
-    for b in range(len(state.energy)):
-        state.energy[b] *= boundary.reflectance[surface, b]
-    if diffuse:
-        return True, lambert(n, uniform(stream, draw + 1), uniform(stream, draw + 2))
-    return False, mirrored(d, n)
-
-
-@inlined
-def survives(boundary: Boundary, stream: np.uint64, draw: int, state: Scratch) -> bool:
-    """Russian roulette: a faint ray ends, or goes on at FAINT (expectation kept)."""
-    loudest = 0.0
-    for b in range(len(state.energy)):
-        loudest = max(loudest, state.energy[b] * state.ratio[boundary.band_class[b]])
-    if loudest >= FAINT:
-        return True
-    if uniform(stream, draw) * FAINT >= loudest:
-        return False
-    for b in range(len(state.energy)):
-        state.energy[b] *= FAINT / loudest
-    return True
-
-
-@compiled
-def count(
-    plan: Plan,
-    boundary: Boundary,
-    receivers: Receivers,
-    offset: NDArray[np.float64],
-    o: Vec,
-    d: Vec,
-    t: float,
-    before: float,
-    since: float,
-    specular: bool,
-    state: Scratch,
-    out: NDArray[np.float64],
-) -> None:
-    """Add a segment of length t to the receivers it passes.
-
-    Chord length over sphere volume estimates fluence; the arrival is that of a wave from the
-    last diffusing point (or the source), `before` + its distance to the sphere's centre, minus
-    `offset` (r,) of each receiver. Spherical waves from the source average to
-    (1/d^2)(1 + x^2/5 + 3 x^4/35), x = radius/d, over the sphere: divided out. Waves from a
-    Lambert point are harmonic functions and average to their value at the centre.
-    """
-    for r in range(len(receivers.radius)):
-        to_centre = sub(row(receivers.position, r), o)
-        foot = dot(to_centre, d)
-        if foot <= 0.0 or foot >= t:
-            continue
-        radius = receivers.radius[r]
-        miss2 = dot(to_centre, to_centre) - foot * foot
-        if miss2 >= radius * radius:
-            continue
-        distance2 = (since + foot) ** 2 + miss2
-        length = before + sqrt(distance2)
-        k = int(max(0.0, length - offset[r]) / (plan.speed * plan.bin_s))
-        if k >= out.shape[1]:
-            continue
-        weight = 600.0 * sqrt(radius * radius - miss2) / radius**3
-        if specular:
-            x2 = radius * radius / distance2
-            weight /= 1.0 + x2 / 5 + 3 * x2 * x2 / 35
-        for b in range(len(state.energy)):
-            balance = state.ratio[boundary.band_class[b]]
-            out[r, k, b] += weight * balance * state.energy[b] * exp(-plan.attenuation[b] * length)
 
 
 @compiled
@@ -202,7 +60,7 @@ def trace_ray(
     state.ratio[:] = 1.0
     o, facet = source, NOTHING
     before, since = 0.0, 0.0
-    specular, order = True, 0
+    specular, known, order = True, True, 0
     while True:
         k, t = nearest(tree, o, d, facet, state.stack, state.reach)
         if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
@@ -211,12 +69,22 @@ def trace_ray(
                 lost.ray[3], lost.ray[4], lost.ray[5] = d.x, d.y, d.z
             lost.number[0] += 1
             return order
-        if not specular or order > plan.image_order:
-            count(plan, boundary, receivers, offset, o, d, t, before, since, specular, state, out)
+        segment = Segment(o, d, t, before, since)
+        if not specular:
+            count_spread(plan, boundary, receivers, offset, segment, state, out)
+        elif order > plan.image_order:
+            own = branch(stream, order)
+            mirrors = order if known else UNKNOWN
+            count_mirrored(
+                tree, plan, boundary, receivers, offset, segment, mirrors, own, state, out
+            )
         since += t
         if before + since > plan.longest:
             return order
         o, facet = along(o, t, d), tree.facet[k]
+        known = known and order < MIRRORS and not tree.fine[k]
+        if known:
+            state.mirrors[order] = facet
         draw = FIRST_DRAW + DRAWS * order
         order += 1
         n = row(tree.normal, k)

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.errors import SolverError
-from raysim.kernels.walk import Plan, energy_left, trace
+from raysim.kernels.ray import Plan
+from raysim.kernels.walk import energy_left, trace
 from raysim.settings import BATCHES
 from raysim.solvers.pack import Packed
 

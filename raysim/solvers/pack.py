@@ -11,8 +11,8 @@ from raysim.bands import exact_midband_hz
 from raysim.errors import SceneError
 from raysim.kernels.build import build_tree
 from raysim.kernels.images import Planes
+from raysim.kernels.ray import Boundary, Receivers
 from raysim.kernels.tree import Tree
-from raysim.kernels.walk import Boundary, Receivers
 from raysim.scene.data import Scene
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from raysim.errors import Interrupted, ResultError
 from raysim.kernels.compiled import get_num_threads, set_num_threads
-from raysim.kernels.walk import Plan
+from raysim.kernels.ray import Plan
 from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.settings import BATCHES, Settings

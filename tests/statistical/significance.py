@@ -18,7 +18,7 @@ P_VALUES = {
     "lambert box histogram": 1,
     "specular box bins": 4,
     "free paths": 7,
-    "sum over image orders": 9,
+    "sum over image orders": 10,
     "sum over image orders, long": 5,
     "bands walked alone": 1,
     "air alone": 1,
