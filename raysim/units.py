@@ -1,4 +1,4 @@
-"""Lengths as people write them, in metres."""
+"""Lengths and masses as people write them, in metres and kilograms."""
 
 from __future__ import annotations
 
@@ -7,9 +7,12 @@ import re
 
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 LARGEST_M = 1e6
+KILOGRAMS = {"kg": 1.0, "g": 0.001, "lb": 0.45359237}
+LARGEST_KG = 1e5
 
 _NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _METRIC = re.compile(rf"([+-]?{_NUMBER})\s*(m|cm|mm)?", re.IGNORECASE)
+_MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb)?", re.IGNORECASE)
 _IMPERIAL = re.compile(
     rf"([+-]?)\s*(?:({_NUMBER})\s*(?:ft|feet|foot|'))?\s*"
     rf"(?:(?:({_NUMBER})\s+)?({_NUMBER})(?:/([0-9]+))?\s*(?:inches|inch|in|\"))?",
@@ -50,6 +53,21 @@ def length_m(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError(f'{value!r} is not a length; write 3.42 or "342cm" or "11ft2in"')
     return _within(float(value) if abs(value) <= LARGEST_M else math.inf, value)
+
+
+def mass_kg(value: str) -> float:
+    """Mass in kg from text: "12", "12kg", "800 g", "26lb" (pound of 0.45359237 kg).
+
+    Raises
+    ------
+    ValueError
+        Anything else, or not more than 0.
+    """
+    match = _MASS.fullmatch(value.strip())
+    kilograms = float(match[1]) * KILOGRAMS[(match[2] or "kg").lower()] if match else 0.0
+    if not 0 < kilograms <= LARGEST_KG:
+        raise ValueError(f"'{value}' is not a mass; write kilograms as 12 or 12kg, or 26lb")
+    return kilograms
 
 
 def _within(metres: float, value: object) -> float:

@@ -18,6 +18,7 @@ from raysim.cli.init import init
 from raysim.cli.materials import materials
 from raysim.cli.report import report
 from raysim.cli.run import run
+from raysim.cli.support import support
 from raysim.errors import RaysimError, RaysimWarning
 
 EXIT_INTERRUPTED = 130
@@ -60,7 +61,7 @@ def program() -> None:
     """
 
 
-for verb in (init, check, run, report, materials):
+for verb in (init, check, run, report, materials, support):
     program.add_command(verb)
 
 
