@@ -44,35 +44,41 @@ LIMITS = (
 )
 
 
-class _Amount(click.ParamType):
-    """A number with a unit."""
+Reader = Callable[[click.Context, click.Parameter, str | None], float | None]
 
-    def __init__(self, name: str, read: Callable[[str], float]) -> None:
-        self.name, self.read = name, read
 
-    def convert(self, value: Any, param: Any, ctx: Any) -> float:
-        if isinstance(value, float):
-            return value
+def _amount(read: Callable[[str], float]) -> Reader:
+    """Callback of an option that takes a number with a unit."""
+
+    def check(context: click.Context, parameter: click.Parameter, text: str | None) -> float | None:
+        if text is None:
+            return None
         try:
-            amount = self.read(value)
+            amount = read(text)
         except ValueError as error:
-            self.fail(str(error), param, ctx)
+            raise click.BadParameter(str(error), context, parameter) from None
         if not amount > 0:
-            self.fail(f"{value} is not more than 0", param, ctx)
+            raise click.BadParameter(f"{text} is not more than 0", context, parameter)
         return amount
 
+    return check
 
-LENGTH, MASS = _Amount("length", length_m), _Amount("mass", mass_kg)
+
 MORE_THAN_0 = click.FloatRange(min=0, min_open=True)
 
 
 @click.command()
-@click.option("--deflection", type=LENGTH, help="How far it sinks under the loudspeaker: 2mm.")
-@click.option("--mass", type=MASS, help="Of the loudspeaker: 12kg.")
+@click.option(
+    "--deflection",
+    metavar="LENGTH",
+    callback=_amount(length_m),
+    help="How far it sinks under the loudspeaker: 2mm.",
+)
+@click.option("--mass", metavar="MASS", callback=_amount(mass_kg), help="Of the loudspeaker: 12kg.")
 @click.option("--stiffness", type=MORE_THAN_0, help="Of one spring or pad, in N/mm.")
 @click.option("--modulus", type=MORE_THAN_0, help="Young's modulus of one pad, in MPa.")
 @click.option("--area", type=MORE_THAN_0, help="Of one pad, in cm2.")
-@click.option("--thickness", type=LENGTH, help="Of one pad: 10mm.")
+@click.option("--thickness", metavar="LENGTH", callback=_amount(length_m), help="Of one pad: 10mm.")
 @click.option("--count", type=click.IntRange(min=1), default=4, show_default=True, help="Of pads.")
 @click.option(
     "--dynamic",
