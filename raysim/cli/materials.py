@@ -1,4 +1,4 @@
-"""`raysim materials`: the table that scenes may name."""
+"""`raysim materials`: the table that scenes may name, and what layers absorb."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import click
 from rich.table import Table
 
 from raysim.bands import band_name
+from raysim.cli.layers import show_layers
 from raysim.cli.paper import console
 from raysim.errors import SceneError
 from raysim.surfaces.table import TABLE_BANDS_HZ, Entry, closest, load_table
@@ -16,12 +17,13 @@ from raysim.surfaces.table import TABLE_BANDS_HZ, Entry, closest, load_table
 
 @click.group()
 def materials() -> None:
-    """Show the table of materials that a scene may name.
+    """Show the table of materials that a scene may name, or compute layers.
 
     \b
     Examples:
       raysim materials list carpet
       raysim materials show "unknown wall"
+      raysim materials layers "porous 100mm 12000" "gap 50mm"
     """
 
 
@@ -93,6 +95,9 @@ def show_material(name: str, as_json: bool) -> None:
     click.echo(f"scattering: {entry.scattering_basis}")
     if entry.note:
         click.echo(f"note: {entry.note}")
+
+
+materials.add_command(show_layers)
 
 
 def _has(entry: Entry, words: tuple[str, ...]) -> bool:

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from raysim.air import Air, Climate
 from raysim.bands import band_edges_hz
-from raysim.surfaces.layers import Gap, Layer, Porous
+from raysim.surfaces.layers import Fabric, Gap, Layer, Mass, Porous
 from raysim.surfaces.porous import Medium, air_medium
 
 Array = NDArray[np.float64]
@@ -46,7 +46,7 @@ class Construction:
 
     @property
     def depth(self) -> float:
-        """Distance from the front to the backing, m; thin sheets don't count but for their own."""
+        """Distance from the front to the backing, m; cloths and membranes don't count."""
         return sum(getattr(layer, "thickness", 0.0) for layer in self.layers)
 
     def surface_admittance(
@@ -134,17 +134,24 @@ class Construction:
     def range_ends(self) -> Iterator[Construction]:
         """Give mixtures of low, given and high uncertain parameters.
 
-        Porous layers and cloths move together, and so do panels and membranes.
+        Porous layers and cloths move together, and so do panels and membranes. What is as given
+        comes with Allard and Champoux's model instead of Miki's too.
         """
-        soft = [k for k, one in enumerate(self.layers) if not hasattr(one, "loss")]
         for flow, loss in product((-1, 0, 1), repeat=2):
-            yield replace(
-                self,
-                layers=tuple(
-                    one.looser(flow if k in soft else loss) if hasattr(one, "looser") else one
-                    for k, one in enumerate(self.layers)
-                ),
-            )
+            yield replace(self, layers=tuple(_moved(one, flow, loss) for one in self.layers))
+        yield self.for_low_frequency()
+
+    def for_low_frequency(self) -> Construction:
+        """Give the same with Allard and Champoux's model wherever it has Miki's."""
+        return replace(
+            self,
+            layers=tuple(
+                replace(one, model="allard-champoux")
+                if isinstance(one, Porous) and one.model == "miki"
+                else one
+                for one in self.layers
+            ),
+        )
 
 
 def angles(limit_deg: float = 90.0) -> tuple[Array, Array]:
@@ -236,6 +243,13 @@ def absorption_range(
     ends = set(construction.range_ends())
     each = np.stack([octave_absorption(one, bands_hz, air, per_octave) for one in ends])
     return each.min(axis=0), each.max(axis=0)
+
+
+def _moved(layer: Layer, flow: int, loss: int) -> Layer:
+    """A layer at an end of its range."""
+    if isinstance(layer, Mass):
+        return layer.looser(loss)
+    return layer.looser(flow) if isinstance(layer, Porous | Fabric) else layer
 
 
 def _through(

@@ -254,7 +254,7 @@ def _panel(words: Words) -> Mass:
     density = words.quantity(DENSITY, "density in kg/m3")
     if not 10 <= density <= 12000:
         raise ValueError(f"{density:g} kg/m3 is outside 10 to 12000 kg/m3; wood has 400 to 800")
-    return Mass(thickness * density, _loss(words, PANEL_LOSS), "panel")
+    return Mass(thickness * density, _loss(words, PANEL_LOSS), "panel", thickness)
 
 
 def _membrane(words: Words) -> Mass:
@@ -266,7 +266,7 @@ def _membrane(words: Words) -> Mass:
 def _film(words: Words) -> Mass:
     thickness = words.length("thickness", 5e-3)
     density = words.quantity_if(DENSITY) or PLASTIC_DENSITY
-    return Mass(thickness * density, 0.0, "film")
+    return Mass(thickness * density, 0.0, "film", thickness)
 
 
 def _fabric(words: Words) -> Fabric:

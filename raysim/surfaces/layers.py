@@ -28,7 +28,7 @@ RANGE_BASIS = (
     "flow resistivity a factor 1.6 either way where it is given (judgement, after the difference "
     "across and along a sheet of glass wool, 1.6 to 1.7, Tarnow 2000), 2 where it follows from the "
     "density (judgement: the fibre's diameter enters squared), and 2 for the loss of panels and "
-    "membranes (judgement)"
+    "membranes (judgement); and, beside Miki's model, that of Allard and Champoux"
 )
 
 
@@ -148,11 +148,14 @@ class Mass:
         Loss factor: the resistance is loss * omega * area_density.
     kind : str
         'film', 'membrane' or 'panel'.
+    thickness : float, m
+        Of panels and films; counts for the depth only.
     """
 
     area_density: float
     loss: float
     kind: str
+    thickness: float = 0.0
 
     def impedance(
         self, frequency_hz: Array, _outside: tuple[Complex, Complex], _air: Air

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,15 +77,8 @@ def _miki(
     below = [band for band, f in zip(bands_hz, middles, strict=True) if f < low]
     said = []
     if below:
-        other = replace(
-            construction,
-            layers=tuple(
-                replace(one, model="allard-champoux") if one == layer else one
-                for one in construction.layers
-            ),
-        )
         here = octave_absorption(construction, below, air, per_octave)
-        there = octave_absorption(other, below, air, per_octave)
+        there = octave_absorption(construction.for_low_frequency(), below, air, per_octave)
         pairs = ", ".join(
             f"{band_name(band)} {b:.2f} for {a:.2f}"
             for band, a, b in zip(below, here, there, strict=True)
