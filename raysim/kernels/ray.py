@@ -17,21 +17,26 @@ from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.directions import lambert, mirrored
 from raysim.kernels.tree import STACK
 from raysim.kernels.uniform import uniform
-from raysim.kernels.vec import Vec
+from raysim.kernels.vec import Vec, dot
 
 FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
+NOT_LAYERED = -1
 MIRRORS = 6  # reflections up to which a mirrored path is known by its facets
 
 
 class Boundary(NamedTuple):
     """What surfaces do.
 
-    reflectance : (surfaces, bands), 1 - absorption
+    reflectance : (surfaces, bands), 1 - absorption; not read where `layered` says otherwise
+    layered : (surfaces,) int64, row of `by_angle`, or NOT_LAYERED
+    by_angle : (rows, cosines, bands), 1 - absorption at evenly spaced cosines of incidence, 0 to 1
     scattering : (surfaces, classes)
     band_class : (bands,) int64, class of each band
     """
 
     reflectance: NDArray[np.float64]
+    layered: NDArray[np.int64]
+    by_angle: NDArray[np.float64]
     scattering: NDArray[np.float64]
     band_class: NDArray[np.int64]
 
@@ -88,6 +93,21 @@ def new_scratch(boundary: Boundary) -> Scratch:
 
 
 @inlined
+def reflect(boundary: Boundary, surface: int, cosine: float, energy: NDArray[np.float64]) -> None:
+    """Multiply energy : (bands,) by what the surface reflects at an angle of incidence."""
+    layered = boundary.layered[surface]
+    if layered == NOT_LAYERED:
+        for b in range(len(energy)):
+            energy[b] *= boundary.reflectance[surface, b]
+        return
+    table = boundary.by_angle[layered]
+    place = min(1.0, max(0.0, cosine)) * (len(table) - 1)
+    i = min(int(place), len(table) - 2)
+    for b in range(len(energy)):
+        energy[b] *= table[i, b] + (place - i) * (table[i + 1, b] - table[i, b])
+
+
+@inlined
 def pass_on(
     boundary: Boundary,
     surface: int,
@@ -108,8 +128,7 @@ def pass_on(
         total += state.ratio[c]
     for c in range(len(state.ratio)):
         state.ratio[c] *= len(state.ratio) / total
-    for b in range(len(state.energy)):
-        state.energy[b] *= boundary.reflectance[surface, b]
+    reflect(boundary, surface, -dot(d, n), state.energy)
     if diffuse:
         return True, lambert(n, uniform(stream, draw + 1), uniform(stream, draw + 2))
     return False, mirrored(d, n)
@@ -128,3 +147,15 @@ def survives(boundary: Boundary, stream: np.uint64, draw: int, state: Scratch) -
     for b in range(len(state.energy)):
         state.energy[b] *= FAINT / loudest
     return True
+
+
+@compiled
+def reflect_each(
+    boundary: Boundary,
+    surface: NDArray[np.int64],
+    cosine: NDArray[np.float64],
+    energy: NDArray[np.float64],
+) -> None:
+    """Multiply energy : (bands,) by what each surface of a path reflects, at its cosine."""
+    for i in range(len(surface)):
+        reflect(boundary, surface[i], cosine[i], energy)

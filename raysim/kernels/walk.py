@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from raysim.kernels.compiled import compiled, compiled_parallel
 from raysim.kernels.count import UNKNOWN, Segment, count_mirrored, count_spread
 from raysim.kernels.directions import lambert, on_sphere, start_direction
+from raysim.kernels.emission import Emission, emit
 from raysim.kernels.ray import (
     MIRRORS,
     Boundary,
@@ -44,7 +45,7 @@ def trace_ray(
     receivers: Receivers,
     offset: NDArray[np.float64],
     plan: Plan,
-    source: Vec,
+    o: Vec,
     d: Vec,
     hero: int,
     stream: np.uint64,
@@ -52,13 +53,12 @@ def trace_ray(
     out: NDArray[np.float64],
     lost: Lost,
 ) -> int:
-    """Follow one ray to its end; the number of reflections.
+    """Follow one ray of `state.energy` from a source to its end; the number of reflections.
 
     `before` is the path up to the last diffusing point, `since` the path after it.
     """
-    state.energy[:] = 1.0
     state.ratio[:] = 1.0
-    o, facet = source, NOTHING
+    facet = NOTHING
     before, since = 0.0, 0.0
     specular, known, order = True, True, 0
     while True:
@@ -104,6 +104,7 @@ def trace(
     offset: NDArray[np.float64],
     plan: Plan,
     sources: NDArray[np.float64],
+    emission: Emission,
     seed: int,
     batches: int,
     round_number: int,
@@ -132,6 +133,8 @@ def trace(
         lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
         reflections = 0
         for i in range(rays):
+            d = start_direction(portion, i)
+            emit(emission, source, d, state.energy)
             reflections += trace_ray(
                 tree,
                 boundary,
@@ -139,7 +142,7 @@ def trace(
                 offset[source],
                 plan,
                 row(sources, source),
-                start_direction(portion, i),
+                d,
                 (i + first_hero) % classes,
                 branch(portion, i),
                 state,
@@ -154,17 +157,16 @@ def follow_energy(
     tree: Tree,
     boundary: Boundary,
     plan: Plan,
-    source: Vec,
+    o: Vec,
     d: Vec,
     hero: int,
     stream: np.uint64,
     state: Scratch,
     out: NDArray[np.float64],
 ) -> None:
-    """Add one ray's energy at the times k * bin_s to out : (time, bands)."""
-    state.energy[:] = 1.0
+    """Add the energy of a ray of `state.energy` at the times k * bin_s to out : (time, bands)."""
     state.ratio[:] = 1.0
-    o, facet = source, NOTHING
+    facet = NOTHING
     travelled, k, draw = 0.0, 0, FIRST_DRAW
     step = plan.bin_s * plan.speed
     while True:
@@ -193,21 +195,24 @@ def energy_left(
     boundary: Boundary,
     plan: Plan,
     sources: NDArray[np.float64],
+    emission: Emission,
     seed: int,
     rays: int,
     out: NDArray[np.float64],
 ) -> None:
-    """Energy in the room at the times k * bin_s, out : (sources, time, bands), `rays` at k = 0."""
+    """Energy in the room at the times k * bin_s, out : (sources, time, bands), summed over rays."""
     for source in prange(len(sources)):
         state = new_scratch(boundary)
         portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
         for i in range(rays):
+            d = start_direction(portion, i)
+            emit(emission, source, d, state.energy)
             follow_energy(
                 tree,
                 boundary,
                 plan,
                 row(sources, source),
-                start_direction(portion, i),
+                d,
                 i % boundary.scattering.shape[1],
                 branch(portion, i),
                 state,

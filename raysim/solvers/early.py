@@ -7,11 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.emission import Emission
 from raysim.kernels.images import find_paths
+from raysim.kernels.ray import reflect_each
 from raysim.results.data import Reflection
 from raysim.scene.data import UP, Receiver, Scene
-from raysim.solvers.emission import emission_of, energy_towards
+from raysim.solvers.emission import energy_towards
 from raysim.solvers.pack import Packed
 
 Array = NDArray[np.float64]
@@ -35,10 +35,9 @@ def find_reflections(
 ) -> list[Reflection]:
     """Every specular path up to `order` reflections and `longest_m`, by source then time."""
     found: list[Reflection] = []
-    emission = emission_of(scene)
     for source in range(len(packed.sources)):
         paths = _paths(packed, source, order, longest_m)
-        here = [_reflection(scene, packed, emission, source, *path) for path in paths]
+        here = [_reflection(scene, packed, source, *path) for path in paths]
         found += sorted(here, key=lambda r: (r.receiver, r.length_m, r.facets))
     return found
 
@@ -75,7 +74,6 @@ def _paths(
 def _reflection(
     scene: Scene,
     packed: Packed,
-    emission: Emission,
     source: int,
     receiver: int,
     facets: tuple[int, ...],
@@ -84,18 +82,19 @@ def _reflection(
 ) -> Reflection:
     """Energy 100/r^2 * D * prod (1 - absorption)(1 - scattering) * exp(-m r).
 
-    D is the source's energy re its axis in the direction in which the path leaves it.
+    D is the source's energy re its axis in the direction in which the path leaves it; layered
+    surfaces absorb by the angle of incidence.
     """
     listener = scene.receivers[receiver]
     targets = np.stack([points[0] if facets else listener.position, listener.position])
     leaving = targets - packed.sources[source]
     leaving /= np.linalg.norm(leaving, axis=1, keepdims=True)
-    sent, sent_directly = energy_towards(emission, source, leaving)
+    sent, sent_directly = energy_towards(packed.emission, source, leaving)
     energy = 100.0 / length_m**2 * sent * np.exp(-packed.attenuation * length_m)
-    for facet in facets:
-        surface = scene.facets[facet].surface
-        scattering = packed.boundary.scattering[surface, packed.boundary.band_class]
-        energy = energy * packed.boundary.reflectance[surface] * (1.0 - scattering)
+    surfaces = np.array([scene.facets[f].surface for f in facets], np.int64)
+    boundary = packed.boundary
+    reflect_each(boundary, surfaces, _cosines(scene, leaving[0], facets), energy)
+    energy *= (1.0 - boundary.scattering[surfaces][:, boundary.band_class]).prod(axis=0)
     direct_m = packed.direct_m[source, receiver]
     direct = 100.0 / direct_m**2 * sent_directly * np.exp(-packed.attenuation * direct_m)
     came_from = points[-1] if facets else packed.sources[source]
@@ -115,6 +114,16 @@ def _reflection(
         azimuth_deg=azimuth,
         elevation_deg=elevation,
     )
+
+
+def _cosines(scene: Scene, direction: Array, facets: tuple[int, ...]) -> Array:
+    """(order,) cosine of the angle of incidence at each facet of a path that leaves so."""
+    cosines = np.empty(len(facets))
+    for i, facet in enumerate(facets):
+        normal = scene.facets[facet].normal
+        cosines[i] = -direction @ normal
+        direction = direction + 2 * cosines[i] * normal
+    return cosines
 
 
 def _angles(scene: Scene, receiver: Receiver, point: Array) -> tuple[float, float]:

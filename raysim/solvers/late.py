@@ -59,6 +59,7 @@ def trace_round(
         offset,
         plan,
         packed.sources,
+        packed.emission,
         seed,
         BATCHES,
         number,
@@ -85,17 +86,22 @@ def _refuse_leaks(reflections: NDArray[np.int64], lost: NDArray[np.int64], ray: 
 
 
 def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
-    """Time for the energy in the room to fall by 65 dB in its slowest band, from a pilot trace.
-
-    A line through the last 20 dB above what a short window holds is extended where the pilot
-    ends first.
-    """
+    """Time for the energy in the room to fall by 65 dB in its slowest band, from a pilot trace."""
     for end_s in (1.0, 4.0, PILOT_END_S):
         steps = round(end_s / PILOT_STEP_S)
         out = np.zeros((len(packed.sources), steps, len(packed.attenuation)))
         pilot = plan._replace(bin_s=PILOT_STEP_S)
-        energy_left(packed.tree, packed.boundary, pilot, packed.sources, seed, PILOT_RAYS, out)
-        left = out.max(axis=(0, 2)) / PILOT_RAYS
+        energy_left(
+            packed.tree,
+            packed.boundary,
+            pilot,
+            packed.sources,
+            packed.emission,
+            seed,
+            PILOT_RAYS,
+            out,
+        )
+        left = (out / out[:, :1]).max(axis=(0, 2))
         below = np.nonzero(left < 10 ** (FLOOR_DB / 10))[0]
         if len(below):
             return float(max(0.1, below[0] * PILOT_STEP_S))

@@ -10,13 +10,17 @@ from numpy.typing import NDArray
 from raysim.bands import exact_midband_hz
 from raysim.errors import SceneError
 from raysim.kernels.build import build_tree
+from raysim.kernels.emission import Emission
 from raysim.kernels.images import Planes
-from raysim.kernels.ray import Boundary, Receivers
+from raysim.kernels.ray import NOT_LAYERED, Boundary, Receivers
 from raysim.kernels.tree import Tree
 from raysim.scene.data import Scene
+from raysim.solvers.emission import emission_of
+from raysim.surfaces.construction import absorption_by_angle
 
 Array = NDArray[np.float64]
 SMALLEST_RADIUS_M = 0.02
+COSINES = 65
 
 
 @dataclass(frozen=True)
@@ -26,6 +30,7 @@ class Packed:
     Attributes
     ----------
     sources : (sources, 3) m
+    emission : what sources send into each direction
     direct_m : (sources, receivers) straight-line distances, m
     attenuation : (bands,) of air, 1/m
     """
@@ -35,6 +40,7 @@ class Packed:
     boundary: Boundary
     receivers: Receivers
     sources: Array
+    emission: Emission
     direct_m: Array
     attenuation: Array
     speed: float
@@ -58,6 +64,7 @@ def pack(scene: Scene, radius_m: float) -> Packed:
         boundary=_boundary(scene),
         receivers=Receivers(positions, _radii(scene, positions, radius_m)),
         sources=sources,
+        emission=emission_of(scene),
         direct_m=np.linalg.norm(sources[:, None] - positions[None], axis=-1),
         attenuation=scene.climate.attenuation(midbands),
         speed=scene.climate.speed_of_sound,
@@ -70,11 +77,29 @@ def _boundary(scene: Scene) -> Boundary:
     absorption = np.stack([m.absorption for m in scene.materials])[material]
     scattering = np.stack([m.scattering for m in scene.materials])[material]
     classes, band_class = np.unique(scattering, axis=1, return_inverse=True)
+    layered, by_angle = _layered(scene)
     return Boundary(
         np.ascontiguousarray(1.0 - absorption),
+        layered[material],
+        by_angle,
         np.ascontiguousarray(classes),
         np.ascontiguousarray(band_class.reshape(-1).astype(np.int64)),
     )
+
+
+def _layered(scene: Scene) -> tuple[NDArray[np.int64], Array]:
+    """Row of each material in a table (rows, cosines, bands) of what layers reflect by angle."""
+    row = np.full(len(scene.materials), NOT_LAYERED, np.int64)
+    tables: list[Array] = []
+    cosines = np.linspace(0.0, 1.0, COSINES)
+    for i, material in enumerate(scene.materials):
+        if material.construction is not None:
+            row[i] = len(tables)
+            air, bands = scene.climate, scene.bands_hz
+            tables.append(1.0 - absorption_by_angle(material.construction, bands, air, cosines))
+    if not tables:
+        return row, np.empty((0, COSINES, len(scene.bands_hz)))
+    return row, np.ascontiguousarray(tables)
 
 
 def _planes(scene: Scene) -> Planes:
