@@ -188,7 +188,7 @@ def _names_of_surfaces(
 def _names_of_objects(
     scene: Scene, axes: Axes, view: views.View, scale: float, pins: marks.Pins
 ) -> None:
-    """Write each object's name in a corner of it, or under it where it is thin."""
+    """Write each object's name in a corner of it, or where it is thin under or beside it."""
     alike: dict[tuple[float, ...], list[str]] = {}
     bounds: dict[tuple[float, ...], tuple[float, float, float, float]] = {}
     for owner in views.objects(scene):
@@ -197,7 +197,9 @@ def _names_of_objects(
             about = tuple(round(edge, 1) for edge in area.bounds)
             alike.setdefault(about, []).append(owner)
             bounds.setdefault(about, area.bounds)
-    ground = float(view.flat(scene.mesh.vertices)[:, 1].min())
+    corners = view.flat(scene.mesh.vertices)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    ground, middle = float(low[1]), float(low[0] + high[0]) / 2
     for about, owners in alike.items():
         low_x, low_y, high_x, high_y = bounds[about]
         wide, tall = high_x - low_x, high_y - low_y
@@ -209,7 +211,9 @@ def _names_of_objects(
         height = LINE_IN * scale * len(lines)
         below = low_y - 0.3 * inset - height / 2
         if turn:
-            place = (high_x - min(0.3 * inset + height / 2, wide / 2), (low_y + high_y) / 2)
+            off = 0.3 * inset + height / 2
+            beside = high_x + off if high_x < middle else low_x - off
+            place = (high_x - off if height < wide else beside, (low_y + high_y) / 2)
         elif (tall < height or wide < 2 * length) and below > ground + inset:
             place = ((low_x + high_x) / 2, below)
         elif wide < 2 * length:

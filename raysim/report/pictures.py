@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import average, diffuse_field, ray_validity, transition
-from raysim.report import curves, drawings, elevations, fields, style, words
+from raysim.report import curves, drawings, elevations, fields, loudspeakers, style, words
 from raysim.report.listed import Listed, drawn
 from raysim.results.data import Result
 from raysim.theory import criteria
@@ -62,6 +62,7 @@ class Pictures:
     quantities: list[Picture]
     decay: list[Picture]
     energy: list[Picture]
+    loudspeakers: list[Picture]
     files: dict[str, bytes]
 
 
@@ -108,6 +109,12 @@ def draw_all(
             ),
             decay=_panels(_decay(result, variant, receiver), "decay.png", files),
             energy=_panels(_energy(result, variant, receiver), "energy_time.png", files),
+            loudspeakers=_panels(
+                loudspeakers.panels(scene),
+                "loudspeakers.png",
+                files,
+                height_in=loudspeakers.HEIGHT_IN,
+            ),
             files=files,
         )
 
@@ -128,16 +135,13 @@ def _panels(
     """Each panel alone for the page, all in one PNG."""
     if not panels:
         return []
-    columns = min(columns, len(panels))
-    rows = -(-len(panels) // columns)
-    whole = style.blank(columns * width_in, rows * height_in)
-    pictures = []
-    for index, (alt, draw) in enumerate(panels):
-        single = style.blank(width_in, height_in)
-        draw(single.add_subplot())
-        pictures.append(_picture(single, alt))
-        draw(whole.add_subplot(rows, columns, index + 1))
-    files[file] = style.png(whole)
+    figures, pictures = [], []
+    for alt, draw in panels:
+        figure = style.blank(width_in, height_in)
+        draw(figure.add_subplot())
+        pictures.append(_picture(figure, alt))
+        figures.append(figure)
+    files[file] = style.tiled_png(figures, min(columns, len(panels)))
     return pictures
 
 

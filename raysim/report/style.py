@@ -8,15 +8,17 @@ known is drawn in ink; what is uncertain is a tint around it.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.image import imsave
 
 INK = "#1c2733"
 QUIET = "#5d6873"
@@ -127,9 +129,10 @@ def sheet(width_in: float, height_in: float) -> tuple[Figure, Axes]:
 
 
 def svg(figure: Figure) -> bytes:
-    """Render as SVG; the same figure gives the same bytes."""
+    """Render as SVG and settle the layout; the same figure gives the same bytes."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    figure.set_layout_engine("none")  # finding it is half the work, and it would be found again
     return buffer.getvalue()
 
 
@@ -137,4 +140,21 @@ def png(figure: Figure) -> bytes:
     """Render as PNG."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=PNG_DPI, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def tiled_png(figures: Sequence[Figure], columns: int) -> bytes:
+    """Render figures of one size as one PNG, row by row."""
+    tiles = []
+    for figure in figures:
+        figure.set_dpi(PNG_DPI)
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()  # type: ignore[no-untyped-call]
+        tiles.append(np.asarray(canvas.buffer_rgba())[..., :3])  # type: ignore[no-untyped-call]
+    blank_tile = np.full_like(tiles[0], 255)
+    tiles += [blank_tile] * (-len(tiles) % columns)
+    rows = [np.hstack(tiles[i : i + columns]) for i in range(0, len(tiles), columns)]
+    buffer = io.BytesIO()
+    about: dict[str, Any] = {"Software": None}
+    imsave(buffer, np.vstack(rows), format="png", dpi=PNG_DPI, metadata=about)
     return buffer.getvalue()
