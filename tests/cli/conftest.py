@@ -94,6 +94,13 @@ def computed(tmp_path_factory):
     return path
 
 
+@pytest.fixture
+def unrendered(monkeypatch):
+    """Pictures are composed but not rendered, where a test is about commands and files."""
+    for name in ("svg", "png", "tiled_png"):
+        monkeypatch.setattr(f"raysim.report.style.{name}", lambda *_anything: b"picture")
+
+
 def in_process(code, *arguments, cwd, **more):
     """Run Python `code` with our package in a process of its own."""
     environment = os.environ | {"PYTHONPATH": str(REPOSITORY)} | more.pop("env", {})

@@ -28,6 +28,7 @@ def test_ci_finds_the_command(name, last):
     assert last in found[1]
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_readme_main_job(raysim, folder):
     shutil.copytree(REPOSITORY / "scenes", folder / "scenes")
     line = next(line for line in readme().splitlines() if "raysim run" in line)
@@ -39,6 +40,7 @@ def test_readme_main_job(raysim, folder):
     assert (folder / "control_room_report/report.html").exists()
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_guide_as_typed(raysim, folder):
     guide = (REPOSITORY / "docs/guide/first-room.md").read_text("utf-8")
     commands = re.findall(r"^    raysim (.+)$", guide, re.MULTILINE)
