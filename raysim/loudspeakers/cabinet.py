@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 FREQUENCIES_A_BAND = 25
 LARGEST_RIM_SHARE = 0.9  # of the sphere's radius: a larger cap is no driver in a baffle
 SLENDEREST = 4.0
+REAR_CONE = np.radians(15.0)
+REAR_RINGS = 32  # of equal solid angle
 COUNT_WORDS = ("one-way", "two-way", "three-way", "four-way")
 
 
@@ -143,7 +145,9 @@ def directivity_of(cabinet: Cabinet, bands_hz: Sequence[float], speed: float) ->
     Each driver is a cap on a sphere of the cabinet's volume (`cap_pressure`). Drivers are summed
     as pressures, each flat and in phase on the axis; they are taken at one point, so the
     interference of drivers side by side near a crossover is left out. Each band is the mean over
-    frequencies spaced evenly on a logarithmic axis.
+    frequencies spaced evenly on a logarithmic axis. Straight behind a sphere all that goes round
+    it meets in phase, which no box does: within 15 degrees of the rear the energy is spread
+    evenly.
 
     Parameters
     ----------
@@ -157,15 +161,23 @@ def directivity_of(cabinet: Cabinet, bands_hz: Sequence[float], speed: float) ->
     # The field is round about the axis: one value serves all directions of equal angle.
     cosine, where = np.unique(np.round(grid()[..., 0], 9), return_inverse=True)
     angle = np.arccos(np.clip(cosine, -1, 1))
-    radius = equal_sphere_m(cabinet.size_m)
-    pressure = np.zeros((len(frequency), len(angle)), np.complex128)
-    for diameter, share in zip(cabinet.diameters_m, cabinet.weights(frequency), strict=True):
-        wavenumber = 2 * np.pi * frequency / speed
-        pressure += share[:, None] * cap_pressure(wavenumber, diameter / 2, radius, angle)
-    energy = np.abs(pressure) ** 2
+    rear = np.pi - REAR_CONE * np.sqrt((np.arange(REAR_RINGS) + 0.5) / REAR_RINGS)
+    energy = _energy(cabinet, frequency, np.concatenate([angle, rear]), speed)
     bands = energy.reshape(len(bands_hz), FREQUENCIES_A_BAND, -1).mean(axis=1)
+    behind = bands[:, len(angle) :].mean(axis=1)
+    bands = np.where(angle > np.pi - REAR_CONE, behind[:, None], bands[:, : len(angle)])
     table = bands.T[where.reshape(grid().shape[:2])]
     return Directivity(np.ascontiguousarray(table), cabinet.describe(), cabinet.lowpass_hz)
+
+
+def _energy(cabinet: Cabinet, frequency_hz: Array, angle: Array, speed: float) -> Array:
+    """(frequencies, angles) squared pressure re the axis, of all drivers together."""
+    radius = equal_sphere_m(cabinet.size_m)
+    wavenumber = 2 * np.pi * frequency_hz / speed
+    pressure = np.zeros((len(frequency_hz), len(angle)), np.complex128)
+    for diameter, share in zip(cabinet.diameters_m, cabinet.weights(frequency_hz), strict=True):
+        pressure += share[:, None] * cap_pressure(wavenumber, diameter / 2, radius, angle)
+    return np.asarray(np.abs(pressure) ** 2)
 
 
 def _within(band_hz: float) -> Array:

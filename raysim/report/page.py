@@ -16,7 +16,7 @@ from raysim.bands import band_name
 from raysim.errors import ResultError
 from raysim.estimate import Estimate
 from raysim.quantities import evaluate_all
-from raysim.report import elevations, tables, words
+from raysim.report import elevations, loudspeakers, tables, words
 from raysim.report.listed import Listed, list_reflections
 from raysim.report.pictures import Picture, Pictures, draw_all
 from raysim.results.data import Result
@@ -139,6 +139,11 @@ def _page(
         materials={
             "bands": [band_name(f) for f in scene.bands_hz],
             "rows": tables.material_rows(scene),
+        },
+        loudspeakers={
+            "pictures": pictures.loudspeakers,
+            "bands": [band_name(f) for f in scene.bands_hz],
+            "rows": loudspeakers.index_rows(scene),
         },
         warnings=scene.warnings,
         notes=scene.notes,
