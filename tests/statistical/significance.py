@@ -18,6 +18,7 @@ P_VALUES = {
     "lambert box histogram": 1,
     "specular box bins": 4,
     "free paths": 7,
+    "layered floor": 2,
     "sum over image orders": 10,
     "sum over image orders, long": 5,
     "bands walked alone": 1,
