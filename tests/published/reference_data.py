@@ -19,3 +19,11 @@ def reference_file(name):
     if not path.is_file():
         pytest.skip(f"no measured data: {path} (RAYSIM_REFERENCE_DATA names the folder)")
     return path
+
+
+def published_file(name):
+    """Path of a table of published numbers beside the measured data; skips without it."""
+    path = FOLDER.parent / "published" / name
+    if not path.is_file():
+        pytest.skip(f"no table of published numbers: {path}")
+    return path
