@@ -59,9 +59,11 @@ def kinds(scene: Scene) -> list[Kind]:
 def panels(scene: Scene) -> list[tuple[str, Callable[[Axes], None]]]:
     """What each panel shows, and how to draw it: one a plane, or one if the planes are alike."""
     drawn: list[tuple[str, Callable[[Axes], None]]] = []
-    bands = _shown_bands(len(scene.bands_hz))
-    labels = [band_name(scene.bands_hz[b]) for b in bands]
     for kind in kinds(scene):
+        bands = _shown_bands(scene, kind.directivity.lowpass_hz)
+        if not bands:
+            continue
+        labels = [band_name(scene.bands_hz[b]) for b in bands]
         across, upward = kind.directivity.horizontal_db[1], kind.directivity.vertical_db[1]
         alike = np.abs(across - upward).max() < SAME_PLANES_DB
         planes: tuple[Plane, ...] = ("any",) if alike else ("horizontal", "vertical")
@@ -77,6 +79,7 @@ def panels(scene: Scene) -> list[tuple[str, Callable[[Axes], None]]]:
                 axes: Axes,
                 angle: Array = angle,
                 level: Array = level[:, bands],
+                labels: list[str] = labels,
                 title: str = title,
                 plane: Plane = plane,
             ) -> None:
@@ -181,6 +184,8 @@ def _rings(axes: Axes, top: float, plane: Plane) -> None:
     axes.text(1.03, 0, beside, fontsize=style.SMALL, ha="left", va="center")
 
 
-def _shown_bands(count: int) -> list[int]:
-    """Up to as many bands as there are looks, spread over all."""
-    return [round(b) for b in np.linspace(0, count - 1, min(count, len(style.LOOKS)))]
+def _shown_bands(scene: Scene, lowpass_hz: float) -> list[int]:
+    """As many of the bands that a loudspeaker plays as there are looks, spread over all."""
+    played = [b for b, label in enumerate(scene.bands_hz) if label < lowpass_hz]
+    count = min(len(played), len(style.LOOKS))
+    return [played[round(k)] for k in np.linspace(0, len(played) - 1, count)]

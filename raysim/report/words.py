@@ -14,6 +14,7 @@ from raysim.quantities.reflections import criterion_bands
 from raysim.report import digits
 from raysim.report.listed import Listed
 from raysim.results.data import Result
+from raysim.scene.data import Scene
 from raysim.theory import criteria
 
 CLAIMED_VOLUMES_M3 = (20.0, 150.0)
@@ -21,13 +22,9 @@ MIDDLE_BANDS_HZ = (500.0, 1000.0)
 NO_RANGE = 1.005
 
 
-def summary(result: Result, listed: Sequence[Listed], variant: int, receiver: int) -> list[str]:
+def summary(result: Result, worst: str, variant: int) -> list[str]:
     """Three paragraphs: how long sound lasts, the worst reflection, what is not answered."""
-    return [
-        _decay(result, variant),
-        _worst_reflection(result, listed, receiver),
-        _not_answered(result, variant),
-    ]
+    return [_decay(result, variant), worst, _not_answered(result, variant)]
 
 
 def _decay(result: Result, variant: int) -> str:
@@ -84,7 +81,8 @@ def _against_guide(result: Result, variant: int) -> str:
     return f"Against {guide}, it is {'; '.join(parts)}."
 
 
-def _worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -> str:
+def worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) -> str:
+    """The strongest early reflection at a receiver, and which others a guide finds too strong."""
     seat = result.scene.receivers[receiver].name
     early = [one for one in listed if one.is_early]
     judged = [one for one in early if one.is_met is not None]
@@ -138,10 +136,12 @@ def _joined(words: Sequence[str]) -> str:
 
 def _not_answered(result: Result, variant: int) -> str:
     frequency = nearest_five(float(transition(result).frequency_hz[variant]))
+    beams = any(source.directivity for source in result.scene.sources)
+    taken = "be flat on their axis" if beams else "radiate alike in all directions"
     return (
         f"Not answered here: the bass below about {frequency} Hz, where a room of this size rings "
         "at single notes and sound does not travel as rays; what passes through the walls; and the "
-        "loudspeakers' own colour, for they are taken to radiate alike in all directions."
+        f"loudspeakers' own colour, for they are taken to {taken}."
     )
 
 
@@ -217,14 +217,35 @@ def plausibility(result: Result, variant: int) -> tuple[str, str]:
     )
 
 
+def _of_loudspeakers(scene: Scene) -> list[str]:
+    """What is left out of the sources."""
+    plain = [source.name for source in scene.sources if source.directivity is None]
+    found = []
+    if len(plain) < len(scene.sources):
+        found.append(
+            "Loudspeakers are points with the directivity shown, flat on their axis; their "
+            "cabinets are no obstacles, and drivers above each other don't interfere."
+        )
+    if plain:
+        who = (
+            "Loudspeakers are points that radiate alike in all directions"
+            if len(plain) == len(scene.sources)
+            else f"Taken as points that radiate alike in all directions: {_and(plain)}"
+        )
+        found.append(
+            f"{who}; a real one sends less to the rear, so reflections off the front surface are "
+            "weaker than shown."
+        )
+    return found
+
+
 def limits(result: Result, variant: int) -> list[str]:
     """What the method leaves out."""
     scene = result.scene
     frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     found = [
         f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay.",
-        "Loudspeakers are points that radiate alike in all directions; a real one sends less to "
-        "the rear, so reflections off the front surface are weaker than shown.",
+        *_of_loudspeakers(scene),
         "Absorption and scattering coefficients are averages over directions and are used at "
         "every angle alike. Numbers from memory or judgement are marked so.",
         "Sound bending around edges (diffraction) is not modelled; small objects and the edges of "

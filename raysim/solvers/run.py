@@ -19,6 +19,7 @@ from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.settings import BATCHES, Settings
 from raysim.solvers.early import affordable_order, early_histogram, find_reflections
+from raysim.solvers.emission import emission_of
 from raysim.solvers.late import RAYS_A_ROUND, find_duration_s, trace_round
 from raysim.solvers.pace import Pace
 from raysim.solvers.pack import Packed, pack
@@ -119,6 +120,7 @@ class _Run:
             and earlier.settings.receiver_radius_m == self.settings.receiver_radius_m
             and earlier.image_order == self.order
             and earlier.energy_batches[:, 0].shape == self.mean.shape
+            and np.array_equal(emission_of(earlier.scene).energy, self.packed.emission.energy)
         )
         if not same:
             raise ResultError(

@@ -8,11 +8,13 @@ import re
 import numpy as np
 import pytest
 
-from raysim.errors import SceneError
+from raysim.errors import ResultError, SceneError
 from raysim.loudspeakers.cabinet import Cabinet, directivity_of
 from raysim.results.store import load_result, save
 from raysim.scene.check import examine
 from raysim.scene.read import load_scene
+from raysim.settings import Settings
+from raysim.solvers.run import run
 from tests.property.test_store_identity import assert_identical
 from tests.results_made import exponential_result
 from tests.unit.test_directivity_files import rows, write_sofa
@@ -167,3 +169,15 @@ def test_result_keeps_directivities_to_the_bit(tmp_path):
     loaded = load_result(tmp_path / "a.h5")
     assert_identical(result, loaded)
     assert loaded.scene.sources[0].directivity.lowpass_hz == 80.0
+
+
+def test_a_run_is_not_extended_with_another_directivity(load):
+    """A table may change while the scene file that names it does not."""
+    scene = load()
+    settings = Settings(rays=32, image_order=1, duration_s=0.05)
+    earlier = run(scene, settings)
+    left = dataclasses.replace(scene.sources[0], directivity=None)
+    changed = dataclasses.replace(scene, sources=(left, *scene.sources[1:]))
+    run(scene, settings, extend=earlier)
+    with pytest.raises(ResultError, match="of another scene"):
+        run(changed, settings, extend=earlier)
