@@ -16,12 +16,12 @@ from raysim.bands import band_name
 from raysim.errors import ResultError
 from raysim.estimate import Estimate
 from raysim.quantities import evaluate_all
-from raysim.report import elevations, loudspeakers, tables, words
-from raysim.report.listed import Listed, list_reflections
-from raysim.report.pictures import Picture, Pictures, draw_all
+from raysim.report import loudspeakers, tables, words
+from raysim.report.pictures import Picture, draw_loudspeakers
+from raysim.report.seats import Seat, describe
 from raysim.results.data import Result
 
-VARIANT, RECEIVER = 0, 0
+VARIANT = 0
 DECAY_CURVE_SOURCE = "Schroeder 1965; ISO 3382-1, 5.3.3"
 PLAUSIBILITY_HEADS = (
     ("mean absorption", "1"),
@@ -46,8 +46,8 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
     """Write report.html, its pictures (PNG) and tables (CSV) into `folder`.
 
     The folder is made if it does not exist. Every file appears whole or not at all: all are
-    written beside it first and renamed when complete. The page is about the first receiver; the
-    CSVs hold all.
+    written beside it first and renamed when complete. The page shows up to four receivers, of
+    more the first and a table of all; the CSVs hold all.
 
     Parameters
     ----------
@@ -85,19 +85,26 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
 def compose(result: Result) -> dict[str, bytes]:
     """Contents of all files of the report by name, report.html first."""
     estimates = evaluate_all(result)
-    listed = list_reflections(result, VARIANT, RECEIVER)
-    pictures = draw_all(result, listed, estimates, VARIANT, RECEIVER)
-    page = _page(result, estimates, listed, pictures)
+    seats = describe(result, estimates, VARIANT)
+    files: dict[str, bytes] = {}
+    for seat in seats:
+        files |= seat.pictures.files
+    cabinets = draw_loudspeakers(result.scene, files)
+    listed = [one for seat in seats for one in seat.listed]
+    page = _page(result, estimates, seats, cabinets)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
         "reflections.csv": tables.reflections_csv(result, listed).encode("utf-8"),
-        **pictures.files,
+        **files,
     }
 
 
 def _page(
-    result: Result, estimates: dict[str, Estimate], listed: list[Listed], pictures: Pictures
+    result: Result,
+    estimates: dict[str, Estimate],
+    seats: list[Seat],
+    cabinets: list[Picture],
 ) -> str:
     scene = result.scene
     sources = resources.files("raysim.report")
@@ -109,26 +116,18 @@ def _page(
         css=Markup((sources / "page.css").read_text("utf-8")),
         title=scene.title,
         facts=words.facts(result),
-        seat=scene.receivers[RECEIVER].name,
-        summary=words.summary(result, listed, VARIANT, RECEIVER),
-        plan=pictures.plan,
-        section=pictures.section,
-        early={
-            "intro": words.early_intro(result),
-            "pictures": pictures.early,
-            "rows": tables.reflection_rows(scene, listed),
-            "notes": _early_notes(result, listed),
+        seats=seats,
+        receivers=len(scene.receivers),
+        summary=words.summary(result, seats[0].worst, VARIANT),
+        early_intro=words.early_intro(result),
+        quantities_intro=words.quantities_intro(result),
+        terms=words.terms(),
+        quantity_notes=words.quantity_notes(result, estimates, VARIANT),
+        positions={
+            "bands": [band_name(f) for f in scene.bands_hz],
+            "tables": tables.position_tables(result, estimates, VARIANT),
         },
-        surfaces=pictures.surfaces,
-        quantities={
-            "intro": words.quantities_intro(result),
-            "pictures": pictures.quantities,
-            "tables": tables.quantity_tables(result, estimates, VARIANT, RECEIVER),
-            "terms": words.terms(),
-            "notes": words.quantity_notes(result, estimates, VARIANT),
-        },
-        decay={"pictures": pictures.decay, "source": DECAY_CURVE_SOURCE},
-        energy={"pictures": pictures.energy},
+        decay_source=DECAY_CURVE_SOURCE,
         bin_ms=f"{1e3 * result.bin_s:g}",
         plausibility={
             "intro": intro,
@@ -141,7 +140,7 @@ def _page(
             "rows": tables.material_rows(scene),
         },
         loudspeakers={
-            "pictures": pictures.loudspeakers,
+            "pictures": cabinets,
             "bands": [band_name(f) for f in scene.bands_hz],
             "rows": loudspeakers.index_rows(scene),
         },
@@ -150,31 +149,6 @@ def _page(
         limits=words.limits(result, VARIANT),
         provenance=words.provenance(result),
     )
-
-
-def _early_notes(result: Result, listed: list[Listed]) -> list[str]:
-    here = [p for p in result.reflections if (p.variant, p.receiver) == (VARIANT, RECEIVER)]
-    total = sum(p.order > 0 for p in here)
-    notes = [
-        f"Listed are {len(listed)} of {total} mirror reflections off at most "
-        f"{result.image_order} surface{'' if result.image_order == 1 else 's'}; all are in "
-        "reflections.csv. Near neighbours on one surface are listed once, the strongest."
-    ]
-    blocked = [
-        source.name
-        for s, source in enumerate(result.scene.sources)
-        if not any(p.order == 0 and p.source == s for p in here)
-    ]
-    if blocked:
-        notes.append(
-            f"The straight line from {', '.join(blocked)} to "
-            f"{result.scene.receivers[RECEIVER].name} is blocked; times and levels are re the "
-            "direct sound as it would be without the obstacle."
-        )
-    curved = elevations.curved_surfaces(result.scene, [one.numbered for one in listed])
-    if curved:
-        notes.append(f"Curved, so not unfolded below: {', '.join(curved)}.")
-    return notes
 
 
 def _embedded(picture: Picture) -> Markup:

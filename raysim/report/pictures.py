@@ -18,6 +18,7 @@ from raysim.quantities import average, diffuse_field, ray_validity, transition
 from raysim.report import curves, drawings, elevations, fields, loudspeakers, style, words
 from raysim.report.listed import Listed, drawn
 from raysim.results.data import Result
+from raysim.scene.data import Scene
 from raysim.theory import criteria
 
 MOST_SURFACES = 12
@@ -62,7 +63,6 @@ class Pictures:
     quantities: list[Picture]
     decay: list[Picture]
     energy: list[Picture]
-    loudspeakers: list[Picture]
     files: dict[str, bytes]
 
 
@@ -75,8 +75,12 @@ def draw_all(
     estimates: dict[str, Estimate],
     variant: int,
     receiver: int,
+    prefix: str = "",
 ) -> Pictures:
-    """Draw everything for one variant and receiver."""
+    """Draw everything for one variant and receiver; `prefix` begins the names of the files.
+
+    Means over all positions are drawn for the first receiver only.
+    """
     files: dict[str, bytes] = {}
     scene = result.scene
     seat = scene.receivers[receiver].name
@@ -109,13 +113,18 @@ def draw_all(
             ),
             decay=_panels(_decay(result, variant, receiver), "decay.png", files),
             energy=_panels(_energy(result, variant, receiver), "energy_time.png", files),
-            loudspeakers=_panels(
-                loudspeakers.panels(scene),
-                "loudspeakers.png",
-                files,
-                height_in=loudspeakers.HEIGHT_IN,
-            ),
-            files=files,
+            files={prefix + name: content for name, content in files.items()},
+        )
+
+
+def draw_loudspeakers(scene: Scene, files: dict[str, bytes]) -> list[Picture]:
+    """Draw how the sources radiate; the PNG is added to `files`."""
+    with style.drawing():
+        return _panels(
+            loudspeakers.panels(scene),
+            "loudspeakers.png",
+            files,
+            height_in=loudspeakers.HEIGHT_IN,
         )
 
 
@@ -227,8 +236,9 @@ def _quantities(
         ]
         return lambda axes: curves.draw_quantity(axes, scene.bands_hz, lines, title, "dB", doubtful)
 
+    means_once: list[Panel] = [("Decay times by band with guide", decay_times)]
     return [
-        ("Decay times by band with guide", decay_times),
+        *(means_once if receiver == 0 else []),
         ("Clarity C50 by band", of_sources("C50", "Clarity C50")),
         ("Sound strength G by band", of_sources("G", "Sound strength G")),
     ]

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 # Factor and unit in which a quantity is printed; CSV keeps SI.
 PRINTED = {"Ts": (1e3, "ms"), "D50": (100.0, "%")}
+COMPARED = ("T20", "C50", "G")
 ORDER = ("EDT", "T20", "T30", "curvature", "C50", "C80", "D50", "Ts", "G")
 
 
@@ -76,9 +77,10 @@ def heads() -> list[Head]:
 def quantity_tables(
     result: Result, estimates: dict[str, Estimate], variant: int, receiver: int
 ) -> list[QuantityTable]:
-    """One table a source at this receiver, and the mean over all positions if there are more.
+    """One table a source at this receiver.
 
-    With more than four sources only the mean is printed; the CSV has them all.
+    At the first one also the mean over all positions if there are more. With more than four
+    sources only the mean is printed; the CSV has them all.
     """
     scene = result.scene
     tables = []
@@ -91,7 +93,7 @@ def quantity_tables(
             }
             title = f"{source.name}, at {scene.receivers[receiver].name}"
             tables.append(QuantityTable(title, heads(), _band_rows(scene.bands_hz, at)))
-    if len(scene.sources) > 4 or len(scene.receivers) > 1:
+    if receiver == 0 and (len(scene.sources) > 4 or len(scene.receivers) > 1):
         mean = {}
         for key in ORDER:
             e = average(result, key)
@@ -99,6 +101,36 @@ def quantity_tables(
         title = f"Mean over {_count(scene)}"
         tables.append(QuantityTable(title, heads(), _band_rows(scene.bands_hz, mean)))
     return tables
+
+
+def position_tables(
+    result: Result, estimates: dict[str, Estimate], variant: int
+) -> list[dict[str, object]]:
+    """Compare receivers: for each of a few quantities a row for each pair, one cell a band.
+
+    Where a cell is undefined it has a dash for its reason, which the tables of the receivers and
+    the CSV give. Empty with a single receiver.
+    """
+    scene = result.scene
+    if len(scene.receivers) == 1:
+        return []
+    found: list[dict[str, object]] = []
+    for key in COMPARED:
+        e = estimates[key]
+        unit = QUANTITIES[key].unit
+        rows = []
+        for r, receiver in enumerate(scene.receivers):
+            for s, source in enumerate(scene.sources):
+                at = (variant, s, r)
+                cells = [
+                    Cell(reason="–") if why else Cell(*digits.rounded(float(v), float(error)))
+                    for v, error, why in zip(
+                        e.value[at], e.standard_error[at], e.reason[at], strict=True
+                    )
+                ]
+                rows.append({"receiver": receiver.name, "source": source.name, "cells": cells})
+        found.append({"title": f"{key}, {QUANTITIES[key].term}", "unit": unit, "rows": rows})
+    return found
 
 
 def _count(scene: Scene) -> str:

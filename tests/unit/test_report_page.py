@@ -22,6 +22,7 @@ from raysim.report.page import compose
 from raysim.report.tables import ORDER, PRINTED, reflection_rows
 from raysim.report.words import early_intro
 from tests.report_made import result, scene
+from tests.results_made import exponential_result
 
 HOSTILE = '<script>alert("1")</script> & Größe “x”'
 
@@ -291,3 +292,55 @@ def test_without_bands_of_the_criterion_it_is_said_not_guessed(made):
     assert {row["level_db"] for row in rows} == {"–"}
     assert {row["verdict"] for row in rows} == {"not judged"}
     assert "not judged" in early_intro(low)
+
+
+@pytest.fixture
+def unrendered(monkeypatch):
+    """Pictures are composed but not rendered."""
+    for name in ("svg", "png", "tiled_png"):
+        monkeypatch.setattr(f"raysim.report.style.{name}", lambda *_anything: b"picture")
+
+
+@pytest.mark.usefixtures("unrendered")
+@pytest.mark.parametrize("receivers", [1, 2, 3])
+def test_every_receiver_is_shown(receivers, monkeypatch):
+    """Up to a limit; beyond it the first, and all in the tables side by side."""
+    monkeypatch.setattr("raysim.report.seats.MOST_SHOWN", 2)
+    made = exponential_result(receivers=receivers, batches=4)
+    composed = compose(made)
+    text = composed["report.html"].decode("utf-8")
+    page = Page(text)
+    shown = receivers if receivers <= 2 else 1
+    names = [receiver.name for receiver in made.scene.receivers]
+    assert len(page.rows("reflections")) == shown
+    for index, name in enumerate(names):
+        assert (f"Early reflections at “{name}”" in text) == (index < shown)
+    assert ("pictures and lists below are of the first" in text) == (shown < receivers)
+    pngs = [name for name in composed if name.endswith("plan.png")]
+    assert len(pngs) == shown
+    compared = page.rows("plain positions")
+    assert len(compared) == (3 if receivers > 1 else 0)
+    estimates = evaluate_all(made)
+    for rows, key in zip(compared, ("T20", "C50", "G"), strict=False):
+        assert [row[:2] for row in rows[1:]] == [
+            [name, source.name] for name in names for source in made.scene.sources
+        ]
+        last = rows[-1]
+        assert last[2] == "–"  # 125 Hz is below the Schroeder frequency
+        shown_value, plus_minus = (number(part) for part in re.split(r"± ?", last[-1]))
+        assert (shown_value, plus_minus) == tuple(
+            number(part)
+            for part in rounded(
+                float(estimates[key].value[0, -1, -1, -1]),
+                float(estimates[key].standard_error[0, -1, -1, -1]),
+            )
+        )
+
+
+@pytest.mark.usefixtures("unrendered")
+def test_numbers_in_the_csv_are_those_of_each_receivers_list():
+    made = exponential_result(receivers=2, batches=4)
+    rows = list(csv.DictReader(io.StringIO(compose(made)["reflections.csv"].decode("utf-8"))))
+    for receiver in made.scene.receivers:
+        numbers = [r["number"] for r in rows if r["receiver"] == receiver.name and r["number"]]
+        assert sorted(map(int, numbers)) == list(range(1, 13))
