@@ -20,11 +20,15 @@ sys.path.insert(0, str(REPOSITORY))
 
 from raysim.air import Climate, attenuation_db_per_m  # noqa: E402
 from raysim.bands import exact_midband_hz  # noqa: E402
+from raysim.loudspeakers.cabinet import directivity_of  # noqa: E402
+from raysim.loudspeakers.cap import cap_pressure, equal_sphere_m, piston_pressure  # noqa: E402
 from raysim.settings import Settings  # noqa: E402
 from raysim.solvers.run import run  # noqa: E402
 from raysim.theory import reverberation  # noqa: E402
 from raysim.theory.criteria import nominal_decay_time  # noqa: E402
 from tests.analytic import test_images as images  # noqa: E402
+from tests.analytic import test_loudspeakers as speakers  # noqa: E402
+from tests.plain.cap import far_pressure  # noqa: E402
 from tests.plain.lattice import images_to_order  # noqa: E402
 from tests.plain.radiosity import box_decay, sphere_decay  # noqa: E402
 from tests.published import test_iso3382 as iso3382  # noqa: E402
@@ -41,7 +45,7 @@ Row = tuple[str, str, str, str, str]
 def main() -> None:
     """Write the table between its markers."""
     rows = ["| case | source | expected | got | test |", "|---|---|---|---|---|"]
-    for case in (air, decays, closed_formulas, criteria, direct, lattice, boxes, spheres):
+    for case in (air, decays, closed_formulas, criteria, direct, lattice, beams, boxes, spheres):
         for row in case():
             rows.append(f"| {' | '.join(row)} |")
             print(rows[-1], flush=True)
@@ -153,6 +157,37 @@ def lattice() -> Iterator[Row]:
         f"{len(expected)} paths, times to 1 µs",
         f"{len(found)} paths, within {worst_s:.0e} s",
         "`analytic/test_images.py`",
+    )
+
+
+def beams() -> Iterator[Row]:
+    """A driver in a cabinet against the boundary integral and the flat piston."""
+    where, worst = "`analytic/test_loudspeakers.py`", 0.0
+    radius = equal_sphere_m((0.21, 0.28, 0.34))
+    for frequency in (20.0, 125.0, 1000.0, 4000.0, 16000.0):
+        k = 2 * np.pi * frequency / speakers.SPEED
+        one = cap_pressure(k, 0.075, radius, speakers.ANGLES)[0]
+        other = far_pressure(k, 0.075, radius, speakers.ANGLES, terms=250, nodes=250)
+        worst = max(worst, float(np.abs(one - other).max()))
+    case = "15 cm driver in a cabinet, 20 Hz to 16 kHz, 11 angles"
+    yield case, "Helmholtz integral over the sphere, apart", "equal", f"within {worst:.0e}", where
+    angle = np.radians(np.linspace(0, 60, 31))
+    cap = np.abs(cap_pressure(60.0, 0.1, 20.0, angle)[0])
+    apart = float(np.abs(cap - np.abs(piston_pressure(60.0, 0.1, angle)[0])).max())
+    yield (
+        "cap on a sphere of 200 times its radius, ka = 6",
+        "2J1(x)/x (Rayleigh)",
+        "equal in the limit",
+        (f"within {apart:.0e}"),
+        where,
+    )
+    level = directivity_of(speakers.BIG, speakers.BANDS, speakers.SPEED).horizontal_db[1][36]
+    yield (
+        "20 cm driver in a box of 30 x 35 x 45 cm, rear re front, 125 Hz and 4 kHz",
+        "common practice",
+        "within 1 dB; more than 15 dB below",
+        f"{level[0]:.1f} dB; {level[-1]:.0f} dB",
+        where,
     )
 
 
