@@ -26,6 +26,8 @@ P_VALUES = {
     "white furnace": 2,
     "exchange": 1,
     "turned and shifted": 1,
+    "loudspeaker in the white furnace": 2,
+    "loudspeaker over image orders": 1,
 }
 
 
