@@ -64,6 +64,7 @@ def print_json(result: Result, path: str) -> None:
                 "receiver": scene.receivers[one.reflection.receiver].name,
                 "surfaces": one.path,
                 "delay_s": one.reflection.delay_s,
+                "delay_tolerance_s": plain(quantities.delay_tolerance_s(scene, one.reflection)),
                 "level_db": plain(one.level_db),
                 "is_met": one.is_met,
             }

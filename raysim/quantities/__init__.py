@@ -14,7 +14,7 @@ from raysim.quantities.evaluation import (
     sound_strength,
 )
 from raysim.quantities.plausibility import diffuse_field, input_range
-from raysim.quantities.reflections import by_surface, early_reflections
+from raysim.quantities.reflections import by_surface, delay_tolerance_s, early_reflections
 from raysim.quantities.validity import ray_validity, transition, transition_frequency
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "clarity",
     "curvature",
     "definition",
+    "delay_tolerance_s",
     "diffuse_field",
     "early_decay_time",
     "early_reflections",

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from raysim.results.data import Reflection, Result
 from raysim.scene.data import Facet, Scene
 from raysim.theory.criteria import REFLECTION_BANDS_HZ, REFLECTION_LEVEL_DB, REFLECTION_WINDOW_S
+from raysim.theory.tape import delay_sensitivity
 
 Array = NDArray[np.float64]
 
@@ -100,6 +101,31 @@ def early_reflections(result: Result) -> tuple[EarlyReflection, ...]:
         for path in result.reflections
         if path.order >= 1 and path.delay_s <= REFLECTION_WINDOW_S
     )
+
+
+def delay_tolerance_s(scene: Scene, path: Reflection) -> float:
+    """How far the tape's tolerance may move a reflection's delay, in s; NaN where none is stated.
+
+    Each measured length is off by the tolerance on its own (`theory.tape`). The planes of the
+    room that lie in the coordinates' origin are where the tape starts, so they can't be off.
+    """
+    if scene.tolerance_m is None:
+        return float("nan")
+    facets = [scene.facets[number] for number in path.facets]
+    sensitivity = delay_sensitivity(
+        scene.sources[path.source].position,
+        scene.receivers[path.receiver].position,
+        path.points,
+        np.array([facet.normal for facet in facets]),
+        [not _is_origin(scene, facet) for facet in facets],
+    )
+    return scene.tolerance_m * sensitivity / scene.climate.speed_of_sound
+
+
+def _is_origin(scene: Scene, facet: Facet) -> bool:
+    lies_there = abs(float(facet.origin @ facet.normal)) < ROUNDING_M
+    along_an_axis = np.abs(facet.normal).max() > 1 - ROUNDING_M
+    return lies_there and along_an_axis and scene.surfaces[facet.surface].owner == "room"
 
 
 def by_surface(judged: tuple[EarlyReflection, ...]) -> dict[str, tuple[EarlyReflection, ...]]:

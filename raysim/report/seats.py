@@ -79,6 +79,13 @@ def _early_notes(
         f"{result.image_order} surface{'' if result.image_order == 1 else 's'}; all are in "
         "reflections.csv. Near neighbours on one surface are listed once, the strongest."
     ]
+    tolerance_m = result.scene.tolerance_m
+    if tolerance_m is not None:
+        notes.append(
+            f"The ± of a time is what the tape leaves open: each measured length off by "
+            f"{1000 * tolerance_m:g} mm on its own, the changes of the path's length (2 cos of the "
+            "angle of incidence for a plane, the turn of the leg for an end) added as squares."
+        )
     blocked = [
         source.name
         for s, source in enumerate(result.scene.sources)

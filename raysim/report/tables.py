@@ -15,7 +15,7 @@ from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES, average, diffuse_field
 from raysim.quantities.plausibility import material_areas
-from raysim.quantities.reflections import place_on
+from raysim.quantities.reflections import delay_tolerance_s, place_on
 from raysim.report import digits
 from raysim.report.listed import Listed, in_words, level_db, verdict
 from raysim.results.data import Result
@@ -177,7 +177,7 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
                 "number": one.numbered.number,
                 "source": scene.sources[one.reflection.source].name,
                 "surfaces": one.surfaces.replace(", ", ", then "),
-                "delay_ms": digits.tidy(one.delay_ms, 2),
+                **_delay(scene, one),
                 "level_db": digits.tidy(one.level_db, 1) if np.isfinite(one.level_db) else "–",
                 "places": places,
                 "verdict": words,
@@ -187,6 +187,15 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
             }
         )
     return rows
+
+
+def _delay(scene: Scene, one: Listed) -> dict[str, str]:
+    """Delay and what the tape leaves open of it, in ms; empty where its tolerance is not stated."""
+    tolerance_ms = 1e3 * delay_tolerance_s(scene, one.reflection)
+    if not np.isfinite(tolerance_ms):
+        return {"delay_ms": digits.tidy(one.delay_ms, 2), "delay_tolerance_ms": ""}
+    delay, tolerance = digits.rounded(one.delay_ms, tolerance_ms)
+    return {"delay_ms": delay, "delay_tolerance_ms": tolerance}
 
 
 def plausibility_rows(scene: Scene) -> list[list[str]]:
@@ -285,6 +294,7 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
             "order",
             "surfaces",
             "delay_ms",
+            "delay_tolerance_ms",
             "length_m",
             "level_1_to_8khz_db",
             "within_window",
@@ -298,6 +308,7 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
     for path in result.reflections:
         facets = [scene.facets[f] for f in path.facets]
         worst = level_db(result, path)
+        tolerance_ms = 1e3 * delay_tolerance_s(scene, path)
         points = [" ".join(f"{x:.4f}" for x in point) for point in path.points]
         places = [place_on(scene, f, p) for f, p in zip(facets, path.points, strict=True)]
         rows.append(
@@ -309,6 +320,7 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
                 path.order,
                 ", ".join(scene.surfaces[f.surface].name for f in facets),
                 f"{1e3 * path.delay_s:.4f}",
+                f"{tolerance_ms:.4f}" if np.isfinite(tolerance_ms) else "",
                 f"{path.length_m:.4f}",
                 f"{worst:.3f}" if np.isfinite(worst) else "",
                 "yes" if path.delay_s <= REFLECTION_WINDOW_S else "no",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -40,7 +41,11 @@ def scene_group(scene: Scene) -> Group:
 
 def scene_attributes(scene: Scene) -> dict[str, str | int | float]:
     """Attributes of the group."""
-    return {"volume_m3": scene.volume, "handedness": scene.handedness}
+    return {
+        "volume_m3": scene.volume,
+        "handedness": scene.handedness,
+        "tolerance_m": math.nan if scene.tolerance_m is None else scene.tolerance_m,
+    }
 
 
 def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any]) -> Scene:
@@ -78,6 +83,7 @@ def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any
         volume=float(attributes["volume_m3"]),
         front=read("front"),
         handedness=int(attributes["handedness"]),
+        tolerance_m=_known(float(attributes["tolerance_m"])),
         notes=tuple(read("note")),
         warnings=tuple(read("warning")),
         keep_clear=_keep_clear_from(read),
@@ -85,6 +91,10 @@ def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any
         path=str(root["scene_path"]),
         mesh_sha256=str(root["mesh_sha256"]),
     )
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else value
 
 
 def _mesh(mesh: Mesh) -> Group:

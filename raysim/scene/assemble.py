@@ -36,6 +36,7 @@ def assemble(
     text: str = "",
     path: str = "",
     keep_clear: Sequence[KeepClear] = (),
+    tolerance_m: float | None = None,
 ) -> Scene:
     """Scene of a closed geometry.
 
@@ -100,6 +101,7 @@ def assemble(
         path=path,
         mesh_sha256=digest(mesh),
         keep_clear=tuple(keep_clear),
+        tolerance_m=tolerance_m,
     )
 
 

@@ -51,6 +51,7 @@ class Built:
     handedness: int
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
+    tolerance_m: float | None = None
 
 
 def build(file: SceneFile, folder: Path, complaints: Complaints) -> Built | None:
@@ -166,10 +167,11 @@ def _from_tape(
     notes = []
     if section.tolerance is not None:
         notes.append(
-            f"lengths are stated to ±{1000 * section.tolerance:g} mm; "
-            "this is not carried into the results yet"
+            f"lengths are stated to ±{1000 * section.tolerance:g} mm; the delays of reflections "
+            "carry it, other results don't"
         )
-    return Built(geometry, tuple(prisms), HANDEDNESS, tuple(notes), _size_doubts(section))
+    doubts = _size_doubts(section)
+    return Built(geometry, tuple(prisms), HANDEDNESS, tuple(notes), doubts, section.tolerance)
 
 
 def _patches(file: SceneFile, room: Room, complaints: Complaints) -> list[Patch]:

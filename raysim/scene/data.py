@@ -207,6 +207,9 @@ class Scene:
         Name of the scene file without folder.
     mesh_sha256 : str
         Digest of vertices, triangles and surfaces as used.
+    tolerance_m : float or None
+        By how much each length measured with a tape may be off; None where it is not stated, and
+        for meshes.
     """
 
     title: str
@@ -227,6 +230,7 @@ class Scene:
     path: str = ""
     mesh_sha256: str = ""
     keep_clear: tuple[KeepClear, ...] = ()
+    tolerance_m: float | None = None
 
     @cached_property
     def area(self) -> float:

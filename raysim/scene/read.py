@@ -96,6 +96,7 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
             text=text,
             path=Path(path).name,
             keep_clear=zones,
+            tolerance_m=built.tolerance_m,
         )
     except SceneError as error:
         complaints.adopt(error)

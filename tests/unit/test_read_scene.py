@@ -71,6 +71,11 @@ def test_shipped_rooms_load(name):
     assert scene.warnings == ()
 
 
+def test_tolerance_is_that_of_a_tape_only():
+    assert load_scene(ROOT / "scenes/linden.toml").tolerance_m == 0.01
+    assert load_scene(ROOT / "scenes/control_room.toml").tolerance_m is None
+
+
 def test_linden_reflects_off_its_desk_where_it_should():
     # the image of the left source in z = 0.75 meets the desk half way, at (1.40, 1.12)
     scene = load_scene(ROOT / "scenes/linden.toml")

@@ -6,10 +6,12 @@ import csv
 import errno
 import html.parser
 import io
+import math
 import os
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from raysim.errors import ResultError
@@ -344,3 +346,24 @@ def test_numbers_in_the_csv_are_those_of_each_receivers_list():
     for receiver in made.scene.receivers:
         numbers = [r["number"] for r in rows if r["receiver"] == receiver.name and r["number"]]
         assert sorted(map(int, numbers)) == list(range(1, 13))
+
+
+@pytest.mark.usefixtures("unrendered")
+def test_delays_carry_the_tolerance_of_the_tape():
+    """The ceiling, 10 mm off: worked by hand from 2 cos of the angle of incidence."""
+    made = exponential_result(batches=4, sources=1)
+    scene = replace(made.scene, tolerance_m=0.01)
+    page = Page(compose(replace(made, scene=scene))["report.html"].decode("utf-8"))
+    (rows,) = page.rows("reflections")
+    cell = next(row[3] for row in rows[1:] if row[2] == "ceiling")
+    run_m, rise_m = math.hypot(0.75, 1.3), 2 * (2.6 - 1.2)
+    leg = np.array([run_m, rise_m]) / math.hypot(run_m, rise_m)
+    end = math.hypot(1 - leg[0], leg[1])  # the legs' turn from the direct sound, at either end
+    lengths_mm = 10 * math.sqrt(2 * end**2 + (2 * leg[1]) ** 2)
+    expected_ms = lengths_mm / scene.climate.speed_of_sound
+    delay_ms, tolerance_ms = (float(part) for part in re.split(r"± ?", cell))
+    assert tolerance_ms == pytest.approx(expected_ms, abs=0.005)
+    assert delay_ms == pytest.approx(
+        1e3 * (math.hypot(run_m, rise_m) - run_m) / scene.climate.speed_of_sound, abs=0.005
+    )
+    assert any("what the tape leaves open" in text for text in page.text)
