@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from raysim.loudspeakers.cabinet import Cabinet, directivity_of
 from raysim.loudspeakers.directivity import AHEAD, Directivity, grid
-from raysim.report import loudspeakers, style
+from raysim.report import loudspeakers, style, words
 from raysim.report.page import compose
 from tests.results_made import exponential_result
 
@@ -41,17 +41,21 @@ def lopsided(scene):
     return Directivity(np.repeat(energy[..., None], len(scene.bands_hz), 2), "table 'invented.csv'")
 
 
-def test_section_only_where_a_source_beams(result):
-    plain, beamed = compose(result), compose(equipped(result, monitor(result.scene), None))
-    assert "<h2>Loudspeakers</h2>" not in plain["report.html"].decode()
-    assert "loudspeakers.png" not in plain
+def test_no_section_where_no_source_beams(result):
+    assert loudspeakers.index_rows(result.scene) == []
+    assert loudspeakers.panels(result.scene) == []
+    limits = " ".join(words.limits(result, 0))
+    assert "Loudspeakers are points that radiate alike in all directions" in limits
+
+
+def test_section_where_a_source_beams(result):
+    beamed = compose(equipped(result, monitor(result.scene), None))
     page = beamed["report.html"].decode()
     assert "<h2>Loudspeakers</h2>" in page
     assert beamed["loudspeakers.png"].startswith(b"\x89PNG")
     assert "left speaker: two-way, 15 cm and 2.5 cm in a cabinet of 21 x 28 x 34 cm" in page
     assert "radiate alike in all directions: “right speaker”" in page
     assert "taken to be flat on their axis" in page
-    assert "Loudspeakers are points that radiate alike" in plain["report.html"].decode()
 
 
 def test_equal_loudspeakers_are_one_and_round_ones_have_one_panel(result):
