@@ -8,9 +8,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.kernels.boundary import Boundary
 from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.directions import mirrored
-from raysim.kernels.ray import Boundary, Plan, Receivers, Scratch
+from raysim.kernels.ray import Plan, Receivers, Scratch
 from raysim.kernels.tree import NOTHING, Tree, nearest
 from raysim.kernels.uniform import uniform
 from raysim.kernels.vec import Vec, along, dot, row, sub
@@ -44,13 +45,15 @@ def add(
     length: float,
     weight: float,
 ) -> None:
-    """Add a weighted arrival after `length` m to one receiver's out : (time, bands)."""
+    """Add a weighted arrival after `length` m to one receiver's out : (time, variants, bands)."""
     k = int(max(0.0, length - offset_m) / (plan.speed * plan.bin_s))
     if k >= out.shape[0]:
         return
     for b in range(len(state.energy)):
-        balance = state.ratio[boundary.band_class[b]]
-        out[k, b] += weight * balance * state.energy[b] * exp(-plan.attenuation[b] * length)
+        c = boundary.band_class[b]
+        shared = weight * state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * length)
+        for v in range(len(state.energy_of)):
+            out[k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
 
 
 @inlined

@@ -1,9 +1,9 @@
-"""What a ray carries and what surfaces do to it.
+"""What a ray carries and what surfaces do to it, in every variant of the room at once.
 
-One ray decides with the scattering of its hero class (bands of equal scattering are one class)
-and carries every class with the balance-heuristic weight p_c / mean_j p_j, p_j the probability
-of all decisions so far under class j (Veach and Guibas 1995; Wilkie et al. 2014). See
-docs/theory/rays.md for the equations.
+One ray decides with the scattering of its hero, a variant and a class of bands (bands of equal
+scattering are one class), and carries every variant and class with the balance-heuristic weight
+p_c / mean_j p_j, p_j the probability of all decisions so far under j (Veach and Guibas 1995;
+Wilkie et al. 2014). See docs/theory/rays.md for the equations.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.kernels.boundary import Boundary, Cover, covering, material_in, reflect
 from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.directions import lambert, mirrored
 from raysim.kernels.tree import STACK
@@ -20,25 +21,7 @@ from raysim.kernels.uniform import uniform
 from raysim.kernels.vec import Vec, dot
 
 FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
-NOT_LAYERED = -1
 MIRRORS = 6  # reflections up to which a mirrored path is known by its facets
-
-
-class Boundary(NamedTuple):
-    """What surfaces do.
-
-    reflectance : (surfaces, bands), 1 - absorption; not read where `layered` says otherwise
-    layered : (surfaces,) int64, row of `by_angle`, or NOT_LAYERED
-    by_angle : (rows, cosines, bands), 1 - absorption at evenly spaced cosines of incidence, 0 to 1
-    scattering : (surfaces, classes)
-    band_class : (bands,) int64, class of each band
-    """
-
-    reflectance: NDArray[np.float64]
-    layered: NDArray[np.int64]
-    by_angle: NDArray[np.float64]
-    scattering: NDArray[np.float64]
-    band_class: NDArray[np.int64]
 
 
 class Receivers(NamedTuple):
@@ -68,49 +51,99 @@ class Plan(NamedTuple):
 class Scratch(NamedTuple):
     """Working space of one ray.
 
+    What all variants share is kept apart from what covers have changed, so that only a hit on a
+    covered point costs more with more variants.
+
     stack, reach : (STACK,) of the tree
-    energy : (bands,); ratio : (classes,) probability over that of the mean class
+    energy : (bands,), shared; energy_of : (variants, bands), factor of each
+    chance : (classes,), shared; chance_of : (variants, classes), factor of each: together the
+        probability of the decisions over the mean of all variants and classes
+    chance_sum : (classes,) of chance_of over variants
+    peak : (bands,) largest energy_of * chance_of of any variant
     mirrors : (MIRRORS,) facets a mirrored path has met
+    over : (covers,) those that lie over the point of the last hit
     """
 
     stack: NDArray[np.int32]
     reach: NDArray[np.float64]
     energy: NDArray[np.float64]
-    ratio: NDArray[np.float64]
+    energy_of: NDArray[np.float64]
+    chance: NDArray[np.float64]
+    chance_of: NDArray[np.float64]
+    chance_sum: NDArray[np.float64]
+    peak: NDArray[np.float64]
     mirrors: NDArray[np.int32]
+    over: NDArray[np.int64]
 
 
 @compiled
-def new_scratch(boundary: Boundary) -> Scratch:
+def new_scratch(boundary: Boundary, cover: Cover) -> Scratch:
     """Allocate the working space of one ray."""
+    bands, classes = boundary.reflectance.shape[1], boundary.scattering.shape[1]
+    variants = cover.present.shape[1]
     return Scratch(
         np.empty(STACK, np.int32),
         np.empty(STACK, np.float64),
-        np.empty(boundary.reflectance.shape[1], np.float64),
-        np.empty(boundary.scattering.shape[1], np.float64),
+        np.empty(bands, np.float64),
+        np.empty((variants, bands), np.float64),
+        np.empty(classes, np.float64),
+        np.empty((variants, classes), np.float64),
+        np.empty(classes, np.float64),
+        np.empty(bands, np.float64),
         np.empty(MIRRORS, np.int32),
+        np.empty(len(cover.material), np.int64),
     )
 
 
 @inlined
-def reflect(boundary: Boundary, surface: int, cosine: float, energy: NDArray[np.float64]) -> None:
-    """Multiply energy : (bands,) by what the surface reflects at an angle of incidence."""
-    layered = boundary.layered[surface]
-    if layered == NOT_LAYERED:
-        for b in range(len(energy)):
-            energy[b] *= boundary.reflectance[surface, b]
-        return
-    table = boundary.by_angle[layered]
-    place = min(1.0, max(0.0, cosine)) * (len(table) - 1)
-    i = min(int(place), len(table) - 2)
-    for b in range(len(energy)):
-        energy[b] *= table[i, b] + (place - i) * (table[i + 1, b] - table[i, b])
+def start(state: Scratch) -> None:
+    """Make all variants and classes equal; `state.energy` is the caller's."""
+    state.energy_of[:] = 1.0
+    state.chance[:] = 1.0
+    state.chance_of[:] = 1.0
+    state.chance_sum[:] = len(state.chance_of)
+    state.peak[:] = 1.0
+
+
+@inlined
+def choose(boundary: Boundary, material: int, diffuse: bool, chance: NDArray[np.float64]) -> None:
+    """Multiply chance : (classes,) by the probability of the decision on a material."""
+    for c in range(len(chance)):
+        s = boundary.scattering[material, c]
+        chance[c] *= s if diffuse else 1.0 - s
+
+
+@compiled
+def take_covers(
+    boundary: Boundary,
+    cover: Cover,
+    base: int,
+    count: int,
+    cosine: float,
+    diffuse: bool,
+    state: Scratch,
+) -> None:
+    """Change each variant by what it has at a point under `count` covers."""
+    state.chance_sum[:] = 0.0
+    state.peak[:] = 0.0
+    for v in range(len(state.energy_of)):
+        material = material_in(cover, state.over, count, v, base)
+        choose(boundary, material, diffuse, state.chance_of[v])
+        reflect(boundary, material, cosine, state.energy_of[v])
+        for c in range(len(state.chance)):
+            state.chance_sum[c] += state.chance_of[v, c]
+        for b in range(len(state.energy)):
+            own = state.energy_of[v, b] * state.chance_of[v, boundary.band_class[b]]
+            state.peak[b] = max(state.peak[b], own)
 
 
 @inlined
 def pass_on(
     boundary: Boundary,
+    cover: Cover,
+    facet: int,
     surface: int,
+    p: Vec,
     n: Vec,
     d: Vec,
     hero: int,
@@ -118,17 +151,25 @@ def pass_on(
     draw: int,
     state: Scratch,
 ) -> tuple[bool, Vec]:
-    """Reflect: choose specular or diffuse by the hero, weigh all bands; (diffuse, direction)."""
-    scattering = boundary.scattering
-    diffuse = uniform(stream, draw) < scattering[surface, hero]
+    """Reflect at p: the hero chooses specular or diffuse, all others are weighed.
+
+    `hero` counts variants and, within one, classes. Gives (diffuse, direction).
+    """
+    base = boundary.material[surface]
+    count = covering(cover, facet, p, state.over)
+    classes = len(state.chance)
+    own = material_in(cover, state.over, count, hero // classes, base)
+    diffuse = uniform(stream, draw) < boundary.scattering[own, hero % classes]
+    if count == 0:
+        choose(boundary, base, diffuse, state.chance)
+        reflect(boundary, base, -dot(d, n), state.energy)
+    else:
+        take_covers(boundary, cover, base, count, -dot(d, n), diffuse, state)
     total = 0.0
-    for c in range(len(state.ratio)):
-        s = scattering[surface, c]
-        state.ratio[c] *= s if diffuse else 1.0 - s
-        total += state.ratio[c]
-    for c in range(len(state.ratio)):
-        state.ratio[c] *= len(state.ratio) / total
-    reflect(boundary, surface, -dot(d, n), state.energy)
+    for c in range(classes):
+        total += state.chance[c] * state.chance_sum[c]
+    for c in range(classes):
+        state.chance[c] *= classes * len(state.chance_of) / total
     if diffuse:
         return True, lambert(n, uniform(stream, draw + 1), uniform(stream, draw + 2))
     return False, mirrored(d, n)
@@ -139,7 +180,8 @@ def survives(boundary: Boundary, stream: np.uint64, draw: int, state: Scratch) -
     """Russian roulette: a faint ray ends, or goes on at FAINT (expectation kept)."""
     loudest = 0.0
     for b in range(len(state.energy)):
-        loudest = max(loudest, state.energy[b] * state.ratio[boundary.band_class[b]])
+        chance = state.chance[boundary.band_class[b]]
+        loudest = max(loudest, state.energy[b] * chance * state.peak[b])
     if loudest >= FAINT:
         return True
     if uniform(stream, draw) * FAINT >= loudest:
@@ -147,15 +189,3 @@ def survives(boundary: Boundary, stream: np.uint64, draw: int, state: Scratch) -
     for b in range(len(state.energy)):
         state.energy[b] *= FAINT / loudest
     return True
-
-
-@compiled
-def reflect_each(
-    boundary: Boundary,
-    surface: NDArray[np.int64],
-    cosine: NDArray[np.float64],
-    energy: NDArray[np.float64],
-) -> None:
-    """Multiply energy : (bands,) by what each surface of a path reflects, at its cosine."""
-    for i in range(len(surface)):
-        reflect(boundary, surface[i], cosine[i], energy)

@@ -9,18 +9,19 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
+from raysim.kernels.boundary import Boundary, Cover
 from raysim.kernels.compiled import compiled, compiled_parallel
 from raysim.kernels.count import UNKNOWN, Segment, count_mirrored, count_spread
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
 from raysim.kernels.ray import (
     MIRRORS,
-    Boundary,
     Plan,
     Receivers,
     Scratch,
     new_scratch,
     pass_on,
+    start,
     survives,
 )
 from raysim.kernels.tree import NOTHING, STACK, Tree, nearest
@@ -42,6 +43,7 @@ class Lost(NamedTuple):
 def trace_ray(
     tree: Tree,
     boundary: Boundary,
+    cover: Cover,
     receivers: Receivers,
     offset: NDArray[np.float64],
     plan: Plan,
@@ -57,7 +59,7 @@ def trace_ray(
 
     `before` is the path up to the last diffusing point, `since` the path after it.
     """
-    state.ratio[:] = 1.0
+    start(state)
     facet = NOTHING
     before, since = 0.0, 0.0
     specular, known, order = True, True, 0
@@ -88,7 +90,9 @@ def trace_ray(
         draw = FIRST_DRAW + DRAWS * order
         order += 1
         n = row(tree.normal, k)
-        diffuse, d = pass_on(boundary, tree.surface[k], n, d, hero, stream, draw, state)
+        diffuse, d = pass_on(
+            boundary, cover, facet, tree.surface[k], o, n, d, hero, stream, draw, state
+        )
         if diffuse:
             specular = False
             before, since = before + since, 0.0
@@ -100,6 +104,7 @@ def trace_ray(
 def trace(
     tree: Tree,
     boundary: Boundary,
+    cover: Cover,
     receivers: Receivers,
     offset: NDArray[np.float64],
     plan: Plan,
@@ -120,16 +125,16 @@ def trace(
     ----------
     offset : (sources, receivers) m, path length at which each histogram starts
     sources : (sources, 3) m
-    out : (sources, batches, receivers, time, bands)
+    out : (sources, batches, receivers, time, variants, bands)
         Sum over rays; divide by `rays` for squared pressure re the 10 m free field.
     out_reflections, out_lost : (sources, batches); out_lost_ray : (sources, batches, 6)
     """
     for task in prange(len(sources) * batches):
         source, batch = task // batches, task % batches
-        state = new_scratch(boundary)
+        state = new_scratch(boundary, cover)
         portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-        classes = boundary.scattering.shape[1]
-        first_hero = int(uniform(portion, 2) * classes)
+        heroes = state.chance_of.size
+        first_hero = int(uniform(portion, 2) * heroes)
         lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
         reflections = 0
         for i in range(rays):
@@ -138,12 +143,13 @@ def trace(
             reflections += trace_ray(
                 tree,
                 boundary,
+                cover,
                 receivers,
                 offset[source],
                 plan,
                 row(sources, source),
                 d,
-                (i + first_hero) % classes,
+                (i + first_hero) % heroes,
                 branch(portion, i),
                 state,
                 out[source, batch],
@@ -156,6 +162,7 @@ def trace(
 def follow_energy(
     tree: Tree,
     boundary: Boundary,
+    cover: Cover,
     plan: Plan,
     o: Vec,
     d: Vec,
@@ -164,8 +171,11 @@ def follow_energy(
     state: Scratch,
     out: NDArray[np.float64],
 ) -> None:
-    """Add the energy of a ray of `state.energy` at the times k * bin_s to out : (time, bands)."""
-    state.ratio[:] = 1.0
+    """Add the energy of a ray of `state.energy` at the times k * bin_s.
+
+    out : (time, variants, bands)
+    """
+    start(state)
     facet = NOTHING
     travelled, k, draw = 0.0, 0, FIRST_DRAW
     step = plan.bin_s * plan.speed
@@ -175,15 +185,19 @@ def follow_energy(
             return
         while k * step < travelled + t:
             for b in range(len(state.energy)):
-                balance = state.ratio[boundary.band_class[b]]
-                out[k, b] += balance * state.energy[b] * exp(-plan.attenuation[b] * k * step)
+                c = boundary.band_class[b]
+                shared = state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * k * step)
+                for v in range(len(state.energy_of)):
+                    out[k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
             k += 1
             if k == out.shape[0]:
                 return
         travelled += t
         o, facet = along(o, t, d), tree.facet[hit]
         n = row(tree.normal, hit)
-        _, d = pass_on(boundary, tree.surface[hit], n, d, hero, stream, draw, state)
+        _, d = pass_on(
+            boundary, cover, facet, tree.surface[hit], o, n, d, hero, stream, draw, state
+        )
         if not survives(boundary, stream, draw + 3, state):
             return
         draw += DRAWS
@@ -193,6 +207,7 @@ def follow_energy(
 def energy_left(
     tree: Tree,
     boundary: Boundary,
+    cover: Cover,
     plan: Plan,
     sources: NDArray[np.float64],
     emission: Emission,
@@ -200,9 +215,12 @@ def energy_left(
     rays: int,
     out: NDArray[np.float64],
 ) -> None:
-    """Energy in the room at the times k * bin_s, out : (sources, time, bands), summed over rays."""
+    """Energy in the room at the times k * bin_s, summed over rays.
+
+    out : (sources, time, variants, bands)
+    """
     for source in prange(len(sources)):
-        state = new_scratch(boundary)
+        state = new_scratch(boundary, cover)
         portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
         for i in range(rays):
             d = start_direction(portion, i)
@@ -210,10 +228,11 @@ def energy_left(
             follow_energy(
                 tree,
                 boundary,
+                cover,
                 plan,
                 row(sources, source),
                 d,
-                i % boundary.scattering.shape[1],
+                i % state.chance_of.size,
                 branch(portion, i),
                 state,
                 out[source],

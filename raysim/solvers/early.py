@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.kernels.boundary import materials_at, reflect_each
 from raysim.kernels.images import find_paths
-from raysim.kernels.ray import reflect_each
 from raysim.results.data import Reflection
 from raysim.scene.data import UP, Receiver, Scene
 from raysim.solvers.emission import energy_towards
@@ -37,8 +37,8 @@ def find_reflections(
     found: list[Reflection] = []
     for source in range(len(packed.sources)):
         paths = _paths(packed, source, order, longest_m)
-        here = [_reflection(scene, packed, source, *path) for path in paths]
-        found += sorted(here, key=lambda r: (r.receiver, r.length_m, r.facets))
+        here = [r for path in paths for r in _reflections(scene, packed, source, *path)]
+        found += sorted(here, key=lambda r: (r.variant, r.receiver, r.length_m, r.facets))
     return found
 
 
@@ -71,7 +71,7 @@ def _paths(
         yield int(receiver[i]), sequence, points[i, : len(sequence)].copy(), float(length[i])
 
 
-def _reflection(
+def _reflections(
     scene: Scene,
     packed: Packed,
     source: int,
@@ -79,41 +79,61 @@ def _reflection(
     facets: tuple[int, ...],
     points: Array,
     length_m: float,
-) -> Reflection:
-    """Energy 100/r^2 * D * prod (1 - absorption)(1 - scattering) * exp(-m r).
+) -> list[Reflection]:
+    """One path in every variant: energy 100/r^2 * D * prod (1 - a)(1 - s) * exp(-m r).
 
-    D is the source's energy re its axis in the direction in which the path leaves it; layered
-    surfaces absorb by the angle of incidence.
+    D is the source's energy re its axis in the direction in which the path leaves it; absorption
+    a and scattering s are those of what the variant has at each point; layered surfaces absorb
+    by the angle of incidence.
     """
     listener = scene.receivers[receiver]
     targets = np.stack([points[0] if facets else listener.position, listener.position])
     leaving = targets - packed.sources[source]
     leaving /= np.linalg.norm(leaving, axis=1, keepdims=True)
     sent, sent_directly = energy_towards(packed.emission, source, leaving)
-    energy = 100.0 / length_m**2 * sent * np.exp(-packed.attenuation * length_m)
-    surfaces = np.array([scene.facets[f].surface for f in facets], np.int64)
-    boundary = packed.boundary
-    reflect_each(boundary, surfaces, _cosines(scene, leaving[0], facets), energy)
-    energy *= (1.0 - boundary.scattering[surfaces][:, boundary.band_class]).prod(axis=0)
+    arriving = 100.0 / length_m**2 * sent * np.exp(-packed.attenuation * length_m)
     direct_m = packed.direct_m[source, receiver]
     direct = 100.0 / direct_m**2 * sent_directly * np.exp(-packed.attenuation * direct_m)
     came_from = points[-1] if facets else packed.sources[source]
     azimuth, elevation = _angles(scene, listener, came_from)
-    with np.errstate(divide="ignore"):
-        level = 10 * np.log10(energy / direct)
-    return Reflection(
-        variant=0,
-        source=source,
-        receiver=receiver,
-        facets=facets,
-        points=points,
-        length_m=length_m,
-        delay_s=max(0.0, length_m - direct_m) / packed.speed,
-        energy=energy,
-        level_db=level,
-        azimuth_deg=azimuth,
-        elevation_deg=elevation,
-    )
+    found = []
+    for variant, left in enumerate(_left(scene, packed, leaving[0], facets, points)):
+        energy = arriving * left
+        with np.errstate(divide="ignore"):
+            level = 10 * np.log10(energy / direct)
+        found.append(
+            Reflection(
+                variant=variant,
+                source=source,
+                receiver=receiver,
+                facets=facets,
+                points=points,
+                length_m=length_m,
+                delay_s=max(0.0, length_m - direct_m) / packed.speed,
+                energy=energy,
+                level_db=level,
+                azimuth_deg=azimuth,
+                elevation_deg=elevation,
+            )
+        )
+    return found
+
+
+def _left(
+    scene: Scene, packed: Packed, direction: Array, facets: tuple[int, ...], points: Array
+) -> Array:
+    """(variants, bands) share of its energy that a path keeps, prod (1 - a)(1 - s)."""
+    boundary, order = packed.boundary, len(facets)
+    material = np.empty((packed.cover.present.shape[1], order), np.int64)
+    surfaces = np.array([scene.facets[f].surface for f in facets], np.int64)
+    at = np.array(facets, np.int64)
+    materials_at(boundary, packed.cover, at, surfaces, points.reshape(-1, 3), material)
+    cosines = _cosines(scene, direction, facets)
+    left = np.ones((len(material), len(packed.attenuation)))
+    for own, energy in zip(material, left, strict=True):
+        reflect_each(boundary, own, cosines, energy)
+        energy *= (1.0 - boundary.scattering[own][:, boundary.band_class]).prod(axis=0)
+    return left
 
 
 def _cosines(scene: Scene, direction: Array, facets: tuple[int, ...]) -> Array:
@@ -136,12 +156,12 @@ def _angles(scene: Scene, receiver: Receiver, point: Array) -> tuple[float, floa
 
 
 def early_histogram(
-    reflections: list[Reflection], shape: tuple[int, int, int, int], bin_s: float
+    reflections: list[Reflection], shape: tuple[int, int, int, int, int], bin_s: float
 ) -> Array:
-    """(source, receiver, band, time) energy of the exact paths."""
+    """(variant, source, receiver, band, time) energy of the exact paths."""
     histogram = np.zeros(shape)
     for r in reflections:
         k = int(r.delay_s / bin_s)
         if k < shape[-1]:
-            histogram[r.source, r.receiver, :, k] += r.energy
+            histogram[r.variant, r.source, r.receiver, :, k] += r.energy
     return histogram

@@ -28,7 +28,7 @@ class Round:
 
     Attributes
     ----------
-    energy : (batch, source, receiver, band, time) re the 10 m free field
+    energy : (batch, variant, source, receiver, band, time) re the 10 m free field
     reflections, lost : int
     """
 
@@ -48,13 +48,15 @@ def trace_round(
     sources, receivers = packed.direct_m.shape
     bands = len(packed.attenuation)
     offset = packed.direct_m if offset_m is None else offset_m
-    out = np.zeros((sources, BATCHES, receivers, bins, bands))
+    variants = packed.cover.present.shape[1]
+    out = np.zeros((sources, BATCHES, receivers, bins, variants, bands))
     reflections = np.zeros((sources, BATCHES), np.int64)
     lost = np.zeros((sources, BATCHES), np.int64)
     lost_ray = np.zeros((sources, BATCHES, 6))
     trace(
         packed.tree,
         packed.boundary,
+        packed.cover,
         packed.receivers,
         offset,
         plan,
@@ -70,7 +72,7 @@ def trace_round(
         lost_ray,
     )
     _refuse_leaks(reflections, lost, lost_ray)
-    energy = np.ascontiguousarray(out.transpose(1, 0, 2, 4, 3)) / RAYS_A_ROUND
+    energy = np.ascontiguousarray(out.transpose(1, 4, 0, 2, 5, 3)) / RAYS_A_ROUND
     return Round(energy, int(reflections.sum()), int(lost.sum()))
 
 
@@ -89,11 +91,13 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
     """Time for the energy in the room to fall by 65 dB in its slowest band, from a pilot trace."""
     for end_s in (1.0, 4.0, PILOT_END_S):
         steps = round(end_s / PILOT_STEP_S)
-        out = np.zeros((len(packed.sources), steps, len(packed.attenuation)))
+        variants = packed.cover.present.shape[1]
+        out = np.zeros((len(packed.sources), steps, variants, len(packed.attenuation)))
         pilot = plan._replace(bin_s=PILOT_STEP_S)
         energy_left(
             packed.tree,
             packed.boundary,
+            packed.cover,
             pilot,
             packed.sources,
             packed.emission,
@@ -101,7 +105,7 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
             PILOT_RAYS,
             out,
         )
-        left = (out / out[:, :1]).max(axis=(0, 2))
+        left = (out / out[:, :1]).max(axis=(0, 2, 3))
         below = np.nonzero(left < 10 ** (FLOOR_DB / 10))[0]
         if len(below):
             return float(max(0.1, below[0] * PILOT_STEP_S))

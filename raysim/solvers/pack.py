@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,16 +10,19 @@ from numpy.typing import NDArray
 
 from raysim.bands import exact_midband_hz
 from raysim.errors import SceneError
+from raysim.kernels.boundary import NOT_LAYERED, Boundary, Cover
 from raysim.kernels.build import build_tree
 from raysim.kernels.emission import Emission
 from raysim.kernels.images import Planes
-from raysim.kernels.ray import NOT_LAYERED, Boundary, Receivers
+from raysim.kernels.ray import Receivers
 from raysim.kernels.tree import Tree
 from raysim.scene.data import Scene
+from raysim.scene.variants import Cover as SceneCover
 from raysim.solvers.emission import emission_of
 from raysim.surfaces.construction import absorption_by_angle
 
 Array = NDArray[np.float64]
+Covers = Sequence[Sequence[SceneCover]]  # by variant
 SMALLEST_RADIUS_M = 0.02
 COSINES = 65
 
@@ -38,6 +42,7 @@ class Packed:
     tree: Tree
     planes: Planes
     boundary: Boundary
+    cover: Cover
     receivers: Receivers
     sources: Array
     emission: Emission
@@ -46,8 +51,8 @@ class Packed:
     speed: float
 
 
-def pack(scene: Scene, radius_m: float) -> Packed:
-    """Arrays of a scene, counting spheres of at most `radius_m`.
+def pack(scene: Scene, radius_m: float, covers: Covers = ((),)) -> Packed:
+    """Arrays of a scene, counting spheres of at most `radius_m`, a variant for each of `covers`.
 
     Raises
     ------
@@ -61,7 +66,8 @@ def pack(scene: Scene, radius_m: float) -> Packed:
     return Packed(
         tree=build_tree(mesh.corners, mesh.facet, mesh.surface, mesh.sheet),
         planes=_planes(scene),
-        boundary=_boundary(scene),
+        boundary=_boundary(scene, covers),
+        cover=_cover(scene, covers),
         receivers=Receivers(positions, _radii(scene, positions, radius_m)),
         sources=sources,
         emission=emission_of(scene),
@@ -71,19 +77,41 @@ def pack(scene: Scene, radius_m: float) -> Packed:
     )
 
 
-def _boundary(scene: Scene) -> Boundary:
-    """Bands of equal scattering on every surface share one class."""
-    material = [s.material for s in scene.surfaces]
-    absorption = np.stack([m.absorption for m in scene.materials])[material]
-    scattering = np.stack([m.scattering for m in scene.materials])[material]
-    classes, band_class = np.unique(scattering, axis=1, return_inverse=True)
+def _boundary(scene: Scene, covers: Covers) -> Boundary:
+    """Bands in which every material in use scatters equally share one class."""
+    material = np.array([s.material for s in scene.surfaces], np.int64)
+    used = sorted({*material.tolist(), *(c.material for own in covers for c in own)})
+    scattering = np.stack([m.scattering for m in scene.materials])
+    _, first, band_class = np.unique(
+        scattering[used], axis=1, return_index=True, return_inverse=True
+    )
     layered, by_angle = _layered(scene)
     return Boundary(
-        np.ascontiguousarray(1.0 - absorption),
-        layered[material],
+        material,
+        np.stack([1.0 - m.absorption for m in scene.materials]),
+        layered,
         by_angle,
-        np.ascontiguousarray(classes),
+        np.ascontiguousarray(scattering[:, first]),
         np.ascontiguousarray(band_class.reshape(-1).astype(np.int64)),
+    )
+
+
+def _cover(scene: Scene, covers: Covers) -> Cover:
+    """Covers by facet; one that several variants have in the same order is kept once."""
+    present: dict[SceneCover, set[int]] = {}
+    for variant, own in enumerate(covers):
+        for cover in own:
+            present.setdefault(cover, set()).add(variant)
+    kept = sorted(present, key=lambda c: c.facet)
+    first = np.searchsorted([c.facet for c in kept], np.arange(len(scene.facets) + 1))
+    return Cover(
+        first.astype(np.int64),
+        np.array([c.rect for c in kept], np.float64).reshape(-1, 4),
+        np.array([c.material for c in kept], np.int64),
+        np.array([[v in present[c] for v in range(len(covers))] for c in kept], np.bool_).reshape(
+            len(kept), len(covers)
+        ),
+        np.ascontiguousarray([[f.origin, f.u, f.v] for f in scene.facets]),
     )
 
 

@@ -6,7 +6,7 @@ import dataclasses
 import datetime
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from raysim.errors import Interrupted, ResultError
 from raysim.kernels.compiled import get_num_threads, set_num_threads
 from raysim.kernels.ray import Plan
-from raysim.results.data import Result
+from raysim.results.data import Reflection, Result
 from raysim.scene.data import Scene
+from raysim.scene.variants import Group, groups_of
 from raysim.settings import BATCHES, Settings
 from raysim.solvers.early import affordable_order, early_histogram, find_reflections
 from raysim.solvers.emission import emission_of
-from raysim.solvers.late import RAYS_A_ROUND, find_duration_s, trace_round
+from raysim.solvers.late import RAYS_A_ROUND, Round, find_duration_s, trace_round
 from raysim.solvers.pace import Pace
 from raysim.solvers.pack import Packed, pack
 from raysim.solvers.stopping import StoppingRule
@@ -47,6 +48,7 @@ def run(
     settings: Settings | None = None,
     progress: Listener | None = None,
     extend: Result | None = None,
+    variants: Sequence[str] | None = None,
 ) -> Result:
     """Compute the sound field of a scene.
 
@@ -60,6 +62,8 @@ def run(
     extend : Result, optional
         Earlier result of the same scene and seed to continue; the outcome equals an
         uninterrupted run.
+    variants : sequence of str, optional
+        Names of the variants to compute; None takes all.
 
     Raises
     ------
@@ -72,41 +76,82 @@ def run(
     Interrupted
         Ctrl-C; its `partial` holds a Result if a round was finished.
     """
-    return _Run(scene, settings or Settings(), progress or (lambda _: None), extend).finish()
+    told = progress or (lambda _: None)
+    return _Run(scene, settings or Settings(), variants, told, extend).finish()
+
+
+class _Group:
+    """Variants that one trace serves."""
+
+    def __init__(self, group: Group, settings: Settings, order: int) -> None:
+        self.scene, self.order = group.scene, order
+        self.packed: Packed = pack(group.scene, settings.receiver_radius_m, group.covers)
+        self.plan = Plan(
+            order, self.packed.speed, self.packed.attenuation, math.inf, settings.bin_s
+        )
+        self.seed, self.bins = settings.seed, 0
+
+    def find_duration_s(self) -> float:
+        return find_duration_s(self.packed, self.plan, self.seed)
+
+    def find_early(self, bins: int, first_variant: int) -> list[Reflection]:
+        """Exact paths that fit `bins`, their variants numbered from `first_variant`."""
+        self.bins = bins
+        longest = self.packed.direct_m.max() + bins * self.plan.bin_s * self.plan.speed
+        self.plan = self.plan._replace(longest=float(longest))
+        found = find_reflections(self.scene, self.packed, self.order, float(longest))
+        shape = (
+            self.packed.cover.present.shape[1],
+            *self.packed.direct_m.shape,
+            len(self.scene.bands_hz),
+            bins,
+        )
+        self.early = early_histogram(found, shape, self.plan.bin_s)
+        return [dataclasses.replace(path, variant=path.variant + first_variant) for path in found]
+
+    def trace(self, number: int) -> Round:
+        """Round `number`, the exact paths included."""
+        done = trace_round(self.packed, self.plan, self.seed, number, self.bins)
+        return dataclasses.replace(done, energy=done.energy + self.early)
 
 
 class _Run:
     """State of one run between rounds."""
 
     def __init__(
-        self, scene: Scene, settings: Settings, progress: Listener, extend: Result | None
+        self,
+        scene: Scene,
+        settings: Settings,
+        variants: Sequence[str] | None,
+        progress: Listener,
+        extend: Result | None,
     ) -> None:
         self.started = time.monotonic()
         self.scene, self.settings, self.progress = scene, settings, progress
         set_num_threads(min(settings.threads or get_num_threads(), get_num_threads()))
         progress(Progress("preparing the tracer (compiles once, about half a minute)", 0.0))
-        self.packed: Packed = pack(scene, settings.receiver_radius_m)
-        pairs = self.packed.direct_m.size
+        groups = groups_of(scene, variants)
+        pairs = len(scene.sources) * len(scene.receivers)
+        facets = max(len(group.scene.facets) for group in groups)
         order = settings.image_order
-        self.order = affordable_order(len(scene.facets), pairs) if order is None else order
-        self.plan = Plan(
-            self.order, self.packed.speed, self.packed.attenuation, math.inf, settings.bin_s
-        )
+        self.order = affordable_order(facets, pairs) if order is None else order
+        self.groups = [_Group(group, settings, self.order) for group in groups]
+        self.variants = tuple(name for group in groups for name in group.variants)
         duration = settings.duration_s
         if extend is not None:
             duration = len(extend.time_s) * settings.bin_s
         if duration is None:
             progress(Progress("finding how long the room rings", 0.0))
-            duration = find_duration_s(self.packed, self.plan, settings.seed)
+            duration = max(group.find_duration_s() for group in self.groups)
         self.bins = max(1, math.ceil(duration / settings.bin_s - 1e-9))
-        longest = self.packed.direct_m.max() + self.bins * settings.bin_s * self.packed.speed
-        self.plan = self.plan._replace(longest=float(longest))
         progress(Progress(f"finding exact reflections to order {self.order}", 0.0))
-        self.reflections = find_reflections(scene, self.packed, self.order, float(longest))
-        sources, receivers = self.packed.direct_m.shape
-        shape = (sources, receivers, len(scene.bands_hz), self.bins)
-        self.early = early_histogram(self.reflections, shape, settings.bin_s)
-        self.mean = np.zeros((BATCHES, *shape))
+        self.reflections: list[Reflection] = []
+        first = 0
+        for group, of_scene in zip(self.groups, groups, strict=True):
+            self.reflections += group.find_early(self.bins, first)
+            first += len(of_scene.variants)
+        shape = (len(scene.sources), len(scene.receivers), len(scene.bands_hz), self.bins)
+        self.mean = np.zeros((BATCHES, len(self.variants), *shape))
         self.rounds, self.reflection_count, self.lost, self.before_s = 0, 0, 0, 0.0
         if extend is not None:
             self._continue(extend)
@@ -119,22 +164,28 @@ class _Run:
             and earlier.settings.bin_s == self.settings.bin_s
             and earlier.settings.receiver_radius_m == self.settings.receiver_radius_m
             and earlier.image_order == self.order
-            and earlier.energy_batches[:, 0].shape == self.mean.shape
-            and np.array_equal(emission_of(earlier.scene).energy, self.packed.emission.energy)
+            and earlier.variants == self.variants
+            and earlier.energy_batches.shape == self.mean.shape
+            and np.array_equal(
+                emission_of(earlier.scene).energy, self.groups[0].packed.emission.energy
+            )
         )
         if not same:
             raise ResultError(
-                "extend: the earlier result is of another scene, seed, image order, bin or "
-                "receiver radius; run without it, or with the same scene file and options"
+                "extend: the earlier result is of another scene, variants, seed, image order, bin "
+                "or receiver radius; run without it, or with the same scene file and options"
             )
-        self.mean = earlier.energy_batches[:, 0].copy()
+        self.mean = earlier.energy_batches.copy()
         self.rounds, self.lost = earlier.rounds, earlier.lost_rays
         self.reflection_count = earlier.reflection_count
         self.before_s = earlier.duration_of_run_s
 
     def finish(self) -> Result:
         """Trace rounds until a limit is met."""
-        rule, pace = StoppingRule(self.scene, self.settings), Pace(self.settings.time_s)
+        rule, pace = (
+            StoppingRule(self.scene, self.settings, self.variants),
+            Pace(self.settings.time_s),
+        )
         try:
             while not (stop := rule.reason_to_stop(self.mean, self.rounds, self._spent_s())):
                 fraction, left_s = pace.judge(self.rounds, rule.wanted, self._spent_s())
@@ -151,26 +202,27 @@ class _Run:
         return time.monotonic() - self.started
 
     def _trace_one(self) -> None:
-        done = trace_round(self.packed, self.plan, self.settings.seed, self.rounds, self.bins)
+        done = [group.trace(self.rounds) for group in self.groups]
         self.rounds += 1
-        self.mean += (done.energy + self.early - self.mean) / self.rounds
-        self.reflection_count += done.reflections
-        self.lost += done.lost
+        energy = np.concatenate([one.energy for one in done], axis=1)
+        self.mean += (energy - self.mean) / self.rounds
+        self.reflection_count += sum(one.reflections for one in done)
+        self.lost += sum(one.lost for one in done)
 
     def _result(self, stopped_by: str) -> Result:
         return Result(
             scene=self.scene,
             settings=dataclasses.replace(self.settings),
-            variants=("base",),
+            variants=self.variants,
             image_order=self.order,
             time_s=np.arange(self.bins, dtype=np.float64) * self.settings.bin_s,
-            energy_batches=self.mean[:, None].copy(),
+            energy_batches=self.mean.copy(),
             reflections=tuple(self.reflections),
             rounds=self.rounds,
             rays=self.rounds * BATCHES * RAYS_A_ROUND,
             reflection_count=self.reflection_count,
             lost_rays=self.lost,
-            receiver_radius_m=self.packed.receivers.radius,
+            receiver_radius_m=self.groups[0].packed.receivers.radius,
             stopped_by=stopped_by,
             duration_of_run_s=self.before_s + self._spent_s(),
             raysim_version=__version__,

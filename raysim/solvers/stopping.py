@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,7 +35,8 @@ class Precision:
     percent : float
         Infinite while a T20 that counts is undefined, NaN where no band counts.
     place : str
-        Its band, source and receiver; empty where `percent` is not finite.
+        Its variant where there are several, band, source and receiver; empty where `percent` is
+        not finite.
     transition_hz : float
         Schroeder frequency; NaN while no T20 says.
     """
@@ -95,8 +98,8 @@ class StoppingRule:
         What is known of the precision, in words.
     """
 
-    def __init__(self, scene: Scene, settings: Settings) -> None:
-        self._scene, self._settings = scene, settings
+    def __init__(self, scene: Scene, settings: Settings, variants: Sequence[str]) -> None:
+        self._scene, self._settings, self._variants = scene, settings, variants
         self._check_at = 1.0
         self.wanted, self.detail = math.nan, ""
         if settings.rays is not None:
@@ -107,7 +110,7 @@ class StoppingRule:
 
         Parameters
         ----------
-        energy : (batch, source, receiver, band, time) float
+        energy : (batch, variant, source, receiver, band, time) float
         rounds : int
             Finished so far, those of an extended run included.
         spent_s : float
@@ -145,8 +148,17 @@ class StoppingRule:
         self._check_at = min(self.wanted, 2.0 * rounds)
 
     def _precision(self, energy: Array, rounds: int) -> Precision:
-        settings = self._settings
-        return precision(energy, self._scene, settings.bin_s, rounds >= ROUNDS_TO_DEFINE)
+        """That of the variant whose T20 is known worst."""
+        bin_s, is_final = self._settings.bin_s, rounds >= ROUNDS_TO_DEFINE
+        each = [
+            precision(energy[:, v], self._scene, bin_s, is_final)
+            for v in range(len(self._variants))
+        ]
+        worst = int(np.argmax([-1.0 if math.isnan(one.percent) else one.percent for one in each]))
+        if len(each) > 1 and each[worst].place:
+            place = f"{self._variants[worst]}, {each[worst].place}"
+            return dataclasses.replace(each[worst], place=place)
+        return each[worst]
 
 
 def _percent(value: float) -> str:

@@ -56,7 +56,8 @@ def test_undefined_ones_are_waited_for_only_so_long():
 
 
 def reason(energy, rounds=8, spent_s=1.0, scene=MADE.scene, **settings):
-    return StoppingRule(scene, Settings(**settings)).reason_to_stop(energy, rounds, spent_s)
+    rule = StoppingRule(scene, Settings(**settings), ["base"])
+    return rule.reason_to_stop(energy[:, None], rounds, spent_s)
 
 
 def test_reasons_say_what_was_reached():
@@ -93,9 +94,9 @@ def test_no_band_above_the_schroeder_frequency():
 
 def test_rule_looks_ahead_and_checks_at_doublings():
     """Four times the error asked for needs sixteen times the rounds, and a little more."""
-    energy = MADE.energy_batches[:, 0]
-    asked = judge(energy).percent / 4
-    rule = StoppingRule(MADE.scene, Settings(error_percent=asked))
+    energy = MADE.energy_batches
+    asked = judge(energy[:, 0]).percent / 4
+    rule = StoppingRule(MADE.scene, Settings(error_percent=asked), ["base"])
     assert math.isnan(rule.wanted)
     assert rule.reason_to_stop(energy, 2, 1.0) == ""
     assert rule.wanted == pytest.approx(1.05 * 2 * 16)

@@ -1,0 +1,119 @@
+"""What materials do to sound that meets them, and which material is where in which variant."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.kernels.compiled import compiled, inlined
+from raysim.kernels.vec import Vec, dot, row, sub
+
+NOT_LAYERED = -1
+
+
+class Boundary(NamedTuple):
+    """Materials, and that of each surface in the bare room.
+
+    material : (surfaces,) int64, row of the arrays below
+    reflectance : (materials, bands), 1 - absorption; not read where `layered` says otherwise
+    layered : (materials,) int64, row of `by_angle`, or NOT_LAYERED
+    by_angle : (rows, cosines, bands), 1 - absorption at evenly spaced cosines of incidence, 0 to 1
+    scattering : (materials, classes)
+    band_class : (bands,) int64, class of each band
+    """
+
+    material: NDArray[np.int64]
+    reflectance: NDArray[np.float64]
+    layered: NDArray[np.int64]
+    by_angle: NDArray[np.float64]
+    scattering: NDArray[np.float64]
+    band_class: NDArray[np.int64]
+
+
+class Cover(NamedTuple):
+    """What variants of the room have on its facets, as rectangles; of two the later is on top.
+
+    first : (facets + 1,) int64, covers of facet i are first[i] to first[i + 1] - 1
+    rect : (covers, 4) low u, low v, high u, high v, m
+    material : (covers,) int64
+    present : (covers, variants) bool
+    frame : (facets, 3, 3) origin, u and v of each facet
+    """
+
+    first: NDArray[np.int64]
+    rect: NDArray[np.float64]
+    material: NDArray[np.int64]
+    present: NDArray[np.bool_]
+    frame: NDArray[np.float64]
+
+
+@inlined
+def reflect(boundary: Boundary, material: int, cosine: float, energy: NDArray[np.float64]) -> None:
+    """Multiply energy : (bands,) by what a material reflects at an angle of incidence."""
+    layered = boundary.layered[material]
+    if layered == NOT_LAYERED:
+        for b in range(len(energy)):
+            energy[b] *= boundary.reflectance[material, b]
+        return
+    table = boundary.by_angle[layered]
+    place = min(1.0, max(0.0, cosine)) * (len(table) - 1)
+    i = min(int(place), len(table) - 2)
+    for b in range(len(energy)):
+        energy[b] *= table[i, b] + (place - i) * (table[i + 1, b] - table[i, b])
+
+
+@inlined
+def covering(cover: Cover, facet: int, p: Vec, over: NDArray[np.int64]) -> int:
+    """Number of covers over point p of a facet; their indices go to `over`."""
+    first, last = cover.first[facet], cover.first[facet + 1]
+    if first == last:
+        return 0
+    frame = cover.frame[facet]
+    away = sub(p, row(frame, 0))
+    u, v = dot(away, row(frame, 1)), dot(away, row(frame, 2))
+    count = 0
+    for i in range(first, last):
+        if cover.rect[i, 0] <= u < cover.rect[i, 2] and cover.rect[i, 1] <= v < cover.rect[i, 3]:
+            over[count] = i
+            count += 1
+    return count
+
+
+@inlined
+def material_in(cover: Cover, over: NDArray[np.int64], count: int, variant: int, base: int) -> int:
+    """Material of a variant at a point under `count` covers, `base` where it has none of them."""
+    for i in range(count - 1, -1, -1):
+        if cover.present[over[i], variant]:
+            return cover.material[over[i]]
+    return base
+
+
+@compiled
+def materials_at(
+    boundary: Boundary,
+    cover: Cover,
+    facet: NDArray[np.int64],
+    surface: NDArray[np.int64],
+    point: NDArray[np.float64],
+    out: NDArray[np.int64],
+) -> None:
+    """Material of every variant at point : (n, 3) on each facet, out : (variants, n)."""
+    over = np.empty(len(cover.material), np.int64)
+    for i in range(len(facet)):
+        count = covering(cover, facet[i], row(point, i), over)
+        for v in range(len(out)):
+            out[v, i] = material_in(cover, over, count, v, boundary.material[surface[i]])
+
+
+@compiled
+def reflect_each(
+    boundary: Boundary,
+    material: NDArray[np.int64],
+    cosine: NDArray[np.float64],
+    energy: NDArray[np.float64],
+) -> None:
+    """Multiply energy : (bands,) by what each material on a path reflects, at its cosine."""
+    for i in range(len(material)):
+        reflect(boundary, material[i], cosine[i], energy)
