@@ -91,6 +91,15 @@ def test_time_limit_before_the_precision_ends_with_1(raysim, scene):
     assert "--extend room.h5" in outcome.err
 
 
+def test_time_limit_before_the_rays_ends_with_1(raysim, scene):
+    outcome = raysim("run", scene, "--rays", 81_920_000, "--time", "0.01", *QUICK)
+    assert outcome.code == 1
+    assert (
+        "there are 8,192 rays a source, not the 81,920,000 rays a source asked for" in outcome.err
+    )
+    assert "stopped by: time limit of 0.01 s reached: worst T20 error" in outcome.out
+
+
 def test_limit_of_the_computation_ends_with_3(raysim, folder, scene, monkeypatch):
     def lose_rays(*_arguments, **_more):
         raise SolverError("rays leave the room near (1.0, 2.0, 0.0) m; close the hole there")
