@@ -24,13 +24,19 @@ from raysim.loudspeakers.cabinet import directivity_of  # noqa: E402
 from raysim.loudspeakers.cap import cap_pressure, equal_sphere_m, piston_pressure  # noqa: E402
 from raysim.settings import Settings  # noqa: E402
 from raysim.solvers.run import run  # noqa: E402
+from raysim.surfaces.admittance import most_absorbing  # noqa: E402
+from raysim.surfaces.chamber import chamber_octaves  # noqa: E402
+from raysim.surfaces.ratings import weighted_absorption  # noqa: E402
 from raysim.theory import reverberation  # noqa: E402
 from raysim.theory.criteria import nominal_decay_time  # noqa: E402
 from tests.analytic import test_images as images  # noqa: E402
+from tests.analytic import test_layers as layers  # noqa: E402
 from tests.analytic import test_loudspeakers as speakers  # noqa: E402
+from tests.plain import stacks  # noqa: E402
 from tests.plain.cap import far_pressure  # noqa: E402
 from tests.plain.lattice import images_to_order  # noqa: E402
 from tests.plain.radiosity import box_decay, sphere_decay  # noqa: E402
+from tests.published import test_absorbers as porous  # noqa: E402
 from tests.published import test_iso3382 as iso3382  # noqa: E402
 from tests.published import test_iso9613 as iso9613  # noqa: E402
 from tests.published import test_reverberation_formulas as formulas  # noqa: E402
@@ -45,7 +51,18 @@ Row = tuple[str, str, str, str, str]
 def main() -> None:
     """Write the table between its markers."""
     rows = ["| case | source | expected | got | test |", "|---|---|---|---|---|"]
-    for case in (air, decays, closed_formulas, criteria, direct, lattice, beams, boxes, spheres):
+    for case in (
+        air,
+        decays,
+        closed_formulas,
+        criteria,
+        direct,
+        lattice,
+        absorbers,
+        beams,
+        boxes,
+        spheres,
+    ):
         for row in case():
             rows.append(f"| {' | '.join(row)} |")
             print(rows[-1], flush=True)
@@ -188,6 +205,56 @@ def beams() -> Iterator[Row]:
         "within 1 dB; more than 15 dB below",
         f"{level[0]:.1f} dB; {level[-1]:.0f} dB",
         where,
+    )
+
+
+def absorbers() -> Iterator[Row]:
+    """Layered absorbers: another formulation, printed values, closed forms."""
+    f = layers.FREQUENCIES
+    worst = 0.0
+    for texts in layers.plain_stacks(1000.0):
+        plain = [stacks.absorption(*layers.plain_stacks(one)[texts]) for one in f]
+        got = layers.layers(*texts).normal_incidence(f, layers.AIR)
+        worst = max(worst, float(np.abs(got - plain).max()))
+    yield (
+        "4 layered stacks, 41 frequencies",
+        "one linear system of all wave amplitudes, solved apart",
+        "equal, 1e-9",
+        f"within {worst:.0e}",
+        "`analytic/test_layers.py`",
+    )
+    board = layers.layers("porous 50mm 10000").random_incidence(porous.OCTAVES, layers.AIR)
+    yield (
+        "50 mm of 10 kPa s/m², all sides, 63 Hz to 8 kHz",
+        "Miki 1990, computed elsewhere",
+        "0.049 0.139 0.324 0.589 0.828 0.930 0.954 0.963",
+        " ".join(f"{alpha:.3f}" for alpha in board),
+        "`published/test_absorbers.py` (136 rows)",
+    )
+    most, admittance = most_absorbing()
+    yield (
+        "most that a locally reacting surface absorbs",
+        "Kuttruff, Room Acoustics, chapter 2",
+        "0.951 at z = 1.567",
+        f"{most:.3f} at z = {1 / admittance.real:.3f}",
+        "`published/test_absorbers.py`",
+    )
+    rated = weighted_absorption([0.20, 0.45, 0.85, 0.95, 0.90])
+    yield (
+        "weighted absorption of 0.20 0.45 0.85 0.95 0.90",
+        "ISO 11654:1997, worked by hand",
+        "0.45(MH), class D",
+        f"{rated}, class {rated.absorption_class}",
+        "`published/test_ratings.py`",
+    )
+    sample = layers.layers("porous 50mm glass wool 48kg/m3")
+    reading = chamber_octaves(sample, (125, 250, 500, 1000), Climate())
+    yield (
+        "chamber estimate, 50 mm glass-fibre board of 48 kg/m³, 125 Hz to 1 kHz",
+        "handbook values",
+        "0.22 0.82 0.99 1.00, within 0.2",
+        " ".join(f"{alpha:.2f}" for alpha in reading),
+        "`published/test_absorbers.py`",
     )
 
 

@@ -18,6 +18,7 @@ from raysim.scene.layered import layered_material
 from raysim.scene.lines import Path
 from raysim.scene.schema import MaterialSection, SceneFile
 from raysim.surfaces.chamber import HIGHEST_READING, Reduced, reduce_chamber_values
+from raysim.surfaces.grammar import parse_layers
 from raysim.surfaces.table import Entry, closest, load_table, usual_range
 
 Array = NDArray[np.float64]
@@ -86,6 +87,7 @@ class Finishes:
             absorption_low=entry.at(entry.low, self.bands),
             absorption_high=entry.at(entry.high, self.bands),
             source=f"{entry.cited}{beyond}; scattering: {entry.scattering_basis}",
+            construction=parse_layers(entry.layers, entry.name) if entry.layers else None,
         )
 
     def _given(self, name: str, section: MaterialSection) -> Material | None:
@@ -115,15 +117,15 @@ class Finishes:
             scattering = base.scattering if scattering is None else scattering
         if absorption is None:
             return None
-        source = section.reference or "given in the scene"
-        readings = absorption
+        source, readings = section.reference or "given in the scene", absorption
+        construction = None
         if section.chamber is not None and section.absorption is not None:
-            reduced = reduce_chamber_values(readings, self.bands, self.climate, section.chamber)
+            reduced = self._reduced(name, readings, section.chamber)
             absorption = reduced.absorption
             source += f"; {reduced.how}"
-            self.notes.append(_reduced_note(name, self.bands, readings, reduced))
         if section.absorption is None and base is not None:
             source = base.source + (f"; {section.reference}" if section.reference else "")
+            construction = base.construction
         if scattering is None:
             fallback = load_table()[SCATTERING_UNLESS_GIVEN]
             scattering = fallback.at(fallback.scattering, self.bands)
@@ -139,11 +141,26 @@ class Finishes:
                     (*path, "range"),
                     "the absorption lies outside it; give [low, high] around the absorption",
                 )
-        return Material(name, absorption, scattering, low, high, source)
+        return Material(name, absorption, scattering, low, high, source, construction)
+
+    def _reduced(self, name: str, readings: Array, sample_m: tuple[float, float]) -> Reduced:
+        """Chamber values brought down, with a note that gives both."""
+        reduced = reduce_chamber_values(readings, self.bands, self.climate, sample_m)
+        pairs = ", ".join(
+            f"{band:g} Hz {read:.2f} to {value:.2f}"
+            for band, read, value in zip(self.bands, readings, reduced.absorption, strict=True)
+        )
+        self.notes.append(f"material '{name}': {reduced.how}: {pairs}")
+        return reduced
 
     def _layered(self, name: str, section: MaterialSection) -> Material | None:
         path: Path = ("materials", name)
-        for key, written in (("from", section.base), ("absorption", section.absorption)):
+        beside = {
+            "from": section.base,
+            "absorption": section.absorption,
+            "chamber": section.chamber,
+        }
+        for key, written in beside.items():
             if written is not None:
                 self.complaints.add((*path, key), "'layers' says it all; take one of the two out")
                 return None
@@ -231,14 +248,6 @@ def _outside(
                 "them to have all bands reduced for it, or give at most 1.00"
             )
     return None
-
-
-def _reduced_note(name: str, bands: Sequence[float], readings: Array, reduced: Reduced) -> str:
-    pairs = ", ".join(
-        f"{band:g} Hz {read:.2f} to {value:.2f}"
-        for band, read, value in zip(bands, readings, reduced.absorption, strict=True)
-    )
-    return f"material '{name}': {reduced.how}: {pairs}"
 
 
 def finish(

@@ -14,7 +14,7 @@ from raysim.scene.schema import MaterialSection
 from raysim.surfaces.construction import absorption_range, octave_absorption
 from raysim.surfaces.grammar import parse_layers
 from raysim.surfaces.layers import Fabric, Porous
-from raysim.surfaces.table import load_table
+from raysim.surfaces.table import COMPUTED, load_table
 from raysim.surfaces.validity import refused
 
 Array = NDArray[np.float64]
@@ -63,7 +63,7 @@ def layered_material(
             f"materials.{name}.range: the absorption computed from the layers, {computed}, lies "
             "outside it; give [low, high] around it"
         )
-    source = f"computed from layers: {', '.join(construction.texts)}"
+    source = COMPUTED + ", ".join(construction.texts)
     if section.reference:
         source += f"; {section.reference}"
     if scattering is None:

@@ -98,7 +98,9 @@ class Construction:
         self, frequency_hz: ArrayLike, cosine: ArrayLike, air: Climate | Air
     ) -> Complex:
         """(F, A) complex pressure over normal velocity at the front, relative to rho0 c0."""
-        return np.asarray(1 / self.surface_admittance(frequency_hz, cosine, air))
+        admittance = self.surface_admittance(frequency_hz, cosine, air)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(1 / admittance)
 
     def reflection_factor(
         self, frequency_hz: ArrayLike, cosine: ArrayLike, air: Climate | Air
@@ -239,10 +241,16 @@ def absorption_range(
     air: Climate | Air,
     per_octave: int = 1,
 ) -> tuple[Array, Array]:
-    """Lowest and highest random-incidence absorption, (bands,) each (`layers.RANGE_BASIS`)."""
+    """Lowest and highest random-incidence absorption, (bands,) each (`layers.RANGE_BASIS`).
+
+    NaN where a model refuses the construction as given.
+    """
     ends = set(construction.range_ends())
     each = np.stack([octave_absorption(one, bands_hz, air, per_octave) for one in ends])
-    return each.min(axis=0), each.max(axis=0)
+    refused = np.isnan(octave_absorption(construction, bands_hz, air, per_octave))
+    # Ends of a range may lie beyond what a model gives, where the value itself doesn't.
+    low, high = np.fmin.reduce(each), np.fmax.reduce(each)
+    return np.where(refused, np.nan, low), np.where(refused, np.nan, high)
 
 
 def _moved(layer: Layer, flow: int, loss: int) -> Layer:

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 TABLE_BANDS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 LOW_BANDS_HZ = 125.0
+COMPUTED = "computed from layers: "
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Entry:
     source : str
         Where the absorption comes from.
     status : str
-        'seen' in the source, 'from memory', or 'judgement'.
+        'seen' in the source, 'from memory', 'judgement', or 'computed' from layers that the source
+        names.
     """
 
     name: str
@@ -54,6 +56,13 @@ class Entry:
     def cited(self) -> str:
         """Source with its status, said once."""
         return self.source if self.status in self.source else f"{self.source} ({self.status})"
+
+    @property
+    def layers(self) -> tuple[str, ...]:
+        """Layers of a computed row, as texts; empty for others."""
+        if self.status != "computed":
+            return ()
+        return tuple(self.source.removeprefix(COMPUTED).split(", "))
 
     def at(self, values: Array, bands_hz: Sequence[float]) -> Array:
         """Values of one of this row's arrays at some of its bands."""
