@@ -20,7 +20,7 @@ from raysim.files import why_not_written, write_whole
 from raysim.surfaces.assessment import Assessment, Bands, SingleNumbers, assess
 from raysim.surfaces.construction import Construction, absorption_by_angle
 from raysim.surfaces.grammar import GRAMMAR, parse_layers
-from raysim.surfaces.layers import RANGE_BASIS
+from raysim.surfaces.layers import RANGE_BASIS, Gap, Porous
 from raysim.surfaces.sentences import cautions, in_words
 
 Array = NDArray[np.float64]
@@ -70,7 +70,7 @@ def show_layers(
         _draw(picture, assessments)
     shown = [one.thirds if thirds else one.octaves for one in assessments]
     if as_json:
-        content = [_plain(one, bands) for one, bands in zip(assessments, shown, strict=True)]
+        content = [_plain(one, bands, angle) for one, bands in zip(assessments, shown, strict=True)]
         click.echo(json.dumps(content, ensure_ascii=False, indent=2))
         return
     if len(assessments) > 1:
@@ -127,7 +127,9 @@ def _side_by_side(assessments: Sequence[Assessment], shown: Sequence[Bands]) -> 
         cells = [text for bands in shown for text in (_number(bands.random[b]), _range(bands, b))]
         table.add_row(band_name(band), *cells)
     console().print(table)
-    click.echo("absorption of sound from all sides, surfaces without edges")
+    click.echo(
+        "absorption of sound from all sides (0 to 90 degrees), surfaces without edges, air of 20 °C"
+    )
 
 
 def _table(one: Assessment, bands: Bands, angle: float | None, impedance: bool) -> Table:
@@ -136,11 +138,7 @@ def _table(one: Assessment, bands: Bands, angle: float | None, impedance: bool) 
     columns: list[list[str]] = []
     if angle is not None:
         titles.append(f"{angle:g} degrees")
-        cosine = [float(np.cos(np.radians(angle)))]
-        values = absorption_by_angle(
-            one.construction, bands.bands_hz, Climate(), cosine, bands.per_octave
-        )
-        columns.append([_number(value) for value in values[0]])
+        columns.append([_number(value) for value in _at_angle(one, bands, angle)])
     if impedance:
         titles += ["resistance", "reactance"]
         columns += [[_number(value) for value in part] for part in _parts(bands)]
@@ -158,19 +156,31 @@ def _table(one: Assessment, bands: Bands, angle: float | None, impedance: bool) 
     return table
 
 
+def _at_angle(one: Assessment, bands: Bands, angle: float) -> Array:
+    cosine = [float(np.cos(np.radians(angle)))]
+    values = absorption_by_angle(
+        one.construction, bands.bands_hz, Climate(), cosine, bands.per_octave
+    )
+    return np.asarray(values[0])
+
+
 def _headings(one: Assessment, impedance: bool) -> str:
-    said = ["absorption; normal: along the normal"]
+    said = [
+        "Absorption in air of 20 °C; normal: along the normal; from all sides: 0 to 90 degrees",
+    ]
+    if any(isinstance(x, Porous | Gap) and not x.partitioned for x in one.construction.layers):
+        said.append("Sound travels sideways in gaps and porous layers unless 'partitioned'")
     if one.construction.backing == "rigid":
         said.append(
-            "chamber: what a reverberation chamber would read of 3 x 3.6 m, above 1 where sound "
+            "Chamber: what a reverberation chamber would read of 3 x 3.6 m, above 1 where sound "
             "bends round its edges"
         )
     if impedance:
         said.append(
-            "resistance, reactance: surface impedance along the normal in the band's middle, "
+            "Resistance, reactance: surface impedance along the normal in the band's middle, "
             "relative to that of air"
         )
-    return "; ".join(said)
+    return ".\n".join(said) + "."
 
 
 def _say(one: Assessment) -> None:
@@ -203,7 +213,7 @@ def _parts(bands: Bands) -> tuple[Array, Array]:
     return bands.impedance.real, bands.impedance.imag
 
 
-def _plain(one: Assessment, bands: Bands) -> dict[str, Any]:
+def _plain(one: Assessment, bands: Bands, angle: float | None) -> dict[str, Any]:
     def numbers(ratings: SingleNumbers) -> dict[str, Any]:
         weighted = ratings.weighted
         return {
@@ -224,6 +234,8 @@ def _plain(one: Assessment, bands: Bands) -> dict[str, Any]:
         "impedance_real": resistance,
         "impedance_imaginary": reactance,
     }
+    if angle is not None:
+        arrays[f"absorption_at_{angle:g}_degrees"] = _at_angle(one, bands, angle)
     return {
         "layers": list(one.construction.texts),
         "depth_m": one.construction.depth,

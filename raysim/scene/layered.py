@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from raysim.surfaces.construction import absorption_range, octave_absorption
 from raysim.surfaces.grammar import parse_layers
 from raysim.surfaces.layers import Fabric, Porous
 from raysim.surfaces.table import COMPUTED, load_table
-from raysim.surfaces.validity import refused
+from raysim.surfaces.validity import doubts, refused
 
 Array = NDArray[np.float64]
 
@@ -72,3 +72,15 @@ def layered_material(
         scattering = entry.at(entry.scattering, bands_hz)
         source += f"; scattering not given, taken as {entry.scattering_basis}"
     return Material(name, absorption, scattering, low, high, source, construction)
+
+
+def layer_doubts(
+    materials: Iterable[Material], bands_hz: Sequence[float], climate: Climate
+) -> list[str]:
+    """Where computed absorption is stretched, one sentence each, material by material."""
+    computed = {m.name: m.construction for m in materials if m.construction is not None}
+    return [
+        f"material '{name}': {doubt}"
+        for name, construction in computed.items()
+        for doubt in doubts(construction, bands_hz, climate)
+    ]

@@ -17,6 +17,7 @@ from raysim.scene.building import Built, build, volume_doubts
 from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
 from raysim.scene.finishes import Finishes, finish, material_notes
+from raysim.scene.layered import layer_doubts
 from raysim.scene.lines import SyntaxFault, key_lines, parse
 from raysim.scene.loudspeakers import equip
 from raysim.scene.places import check_places, make_places
@@ -92,7 +93,12 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
             front=_front(facing_of(receivers), built.handedness),
             title=file.title or Path(path).stem,
             notes=[*built.notes, *assumed, *finishes.notes, *material_notes(materials)],
-            warnings=[*built.warnings, *volume_doubts(volume), *doubts],
+            warnings=[
+                *built.warnings,
+                *volume_doubts(volume),
+                *doubts,
+                *layer_doubts(materials.values(), wanted, climate),
+            ],
             text=text,
             path=Path(path).name,
             keep_clear=zones,

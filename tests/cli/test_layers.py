@@ -85,6 +85,10 @@ def test_angle_and_impedance_are_columns(raysim):
     out = raysim("materials", "layers", "porous 50mm 12000", "--angle", "60", "--impedance").out
     header = next(line for line in out.splitlines() if "band" in line)
     assert header.split()[-4:] == ["60", "degrees", "resistance", "reactance"]
+    (one,) = json.loads(
+        raysim("materials", "layers", "porous 5cm 12000", "--angle", "0", "--json").out
+    )
+    assert one["absorption_at_0_degrees"] == one["absorption_normal"]
 
 
 def test_what_a_model_refuses_is_a_dash_with_its_reason(raysim):

@@ -61,6 +61,16 @@ def test_scattering_and_range_of_the_file_go_before_defaults(load):
     assert "scattering" not in material.source
 
 
+def test_what_stretches_a_model_is_doubted(tmp_path):
+    path = tmp_path / "room.toml"
+    path.write_text(ROOM + "layers = ['porous 50mm 30000']", encoding="utf-8")
+    (doubt,) = (w for w in load_scene(path).warnings if "'panel'" in w)
+    assert "Miki's model was fitted above 300 Hz here" in doubt
+    assert "125 Hz 0.22 for 0.18" in doubt
+    path.write_text(ROOM + "layers = ['porous 50mm 12000']", encoding="utf-8")
+    assert not [w for w in load_scene(path).warnings if "'panel'" in w]
+
+
 def test_a_range_beside_the_computed_absorption_is_refused(load):
     with pytest.raises(SceneError, match=r"materials\.panel\.range: .* lies outside it"):
         load(f"layers = {LAYERS}\nrange = [0.1, 0.5]")
