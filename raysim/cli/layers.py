@@ -19,7 +19,7 @@ from raysim.errors import RaysimError, SceneError
 from raysim.files import why_not_written, write_whole
 from raysim.surfaces.assessment import Assessment, Bands, SingleNumbers, assess
 from raysim.surfaces.construction import Construction, absorption_by_angle
-from raysim.surfaces.grammar import GRAMMAR, parse_layers
+from raysim.surfaces.grammar import EXAMPLES, parse_layers
 from raysim.surfaces.layers import RANGE_BASIS, Gap, Porous
 from raysim.surfaces.sentences import cautions, in_words
 
@@ -29,7 +29,7 @@ NEXT = "/"
 
 def _written() -> str:
     """How each layer is written, for the help."""
-    return "\n".join(f"  {example}" for _, example in GRAMMAR.values())
+    return "\n".join(f"  {example}" for example in EXAMPLES.values())
 
 
 @click.command(

@@ -1,6 +1,7 @@
 """Layers as people write them: "porous 100mm 12000", "gap 50mm".
 
-A layer is its word, then its thickness, then what it is made of. See `GRAMMAR`.
+A layer is its word, then its thickness, then what it is made of; docs/formats/scene.md lists all
+that may follow.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from raysim.errors import SceneError
 from raysim.surfaces.construction import Construction
 from raysim.surfaces.layers import Fabric, Gap, Layer, Mass, Perforated, Porous, Slotted
 from raysim.surfaces.porous import ONE_PARAMETER, STUFFS, Pores, flow_resistivity
-from raysim.surfaces.quantities import (
+from raysim.surfaces.words import (
     DENSITY,
     NUMBER,
     PERCENT,
@@ -20,33 +21,18 @@ from raysim.surfaces.quantities import (
     Words,
 )
 
-# Word: (how it is written, example).
-GRAMMAR = {
-    "porous": (
-        "porous THICKNESS [foam|glass wool|rock wool|wool|sheep wool|polyester] "
-        "FLOW_RESISTIVITY or DENSITY [fibre DIAMETER] "
-        "[by MODEL, or porosity P tortuosity T lengths VISCOUS THERMAL] [partitioned]",
-        "porous 100mm 12000",
-    ),
-    "gap": ("gap DEPTH [partitioned]", "gap 50mm"),
-    "perforated": (
-        "perforated THICKNESS holes DIAMETER open PERCENT, or every SPACING [staggered]",
-        "perforated 6mm holes 5mm open 10%",
-    ),
-    "microperforated": (
-        "microperforated THICKNESS holes DIAMETER open PERCENT, or every SPACING [staggered]",
-        "microperforated 0.5mm holes 0.3mm open 1%",
-    ),
-    "slotted": (
-        "slotted THICKNESS slots WIDTH open PERCENT, or every SPACING",
-        "slotted 18mm slots 5mm every 60mm",
-    ),
-    "panel": ("panel THICKNESS DENSITY [loss FACTOR]", "panel 6mm 600kg/m3"),
-    "membrane": ("membrane MASS [loss FACTOR]", "membrane 3kg/m2"),
-    "film": ("film THICKNESS [DENSITY]", "film 30um"),
-    "fabric": ("fabric FLOW_RESISTANCE [MASS]", "fabric 300"),
-    "open": ("open, last: free air behind", "open"),
-    "rigid": ("rigid, last: a hard wall behind, as without it", "rigid"),
+EXAMPLES = {
+    "porous": "porous 100mm 12000",
+    "gap": "gap 50mm",
+    "perforated": "perforated 6mm holes 5mm open 10%",
+    "microperforated": "microperforated 0.5mm holes 0.3mm open 1%",
+    "slotted": "slotted 18mm slots 5mm every 60mm",
+    "panel": "panel 6mm 600kg/m3",
+    "membrane": "membrane 3kg/m2",
+    "film": "film 30um",
+    "fabric": "fabric 300",
+    "open": "open",
+    "rigid": "rigid",
 }
 RESISTIVITY_LIMITS = (500.0, 1e6)
 RESISTANCE_LIMITS = (1.0, 1e5)
@@ -62,7 +48,7 @@ def parse_layers(texts: Sequence[str], where: str) -> Construction:
     Parameters
     ----------
     texts : sequence of str
-        One layer each, as in `GRAMMAR`; 'open' or 'rigid' may come last.
+        One layer each, as in `EXAMPLES`; 'open' or 'rigid' may come last.
     where : str
         Name of the place for complaints, for example 'materials.panel.layers'.
 
@@ -85,7 +71,7 @@ def parse_layers(texts: Sequence[str], where: str) -> Construction:
             complaints.append(f"{where}: '{text}': {fault}")
             read.append(None)
     if not texts:
-        complaints.append(f"{where}: there is no layer; give at least one, '{_example('porous')}'")
+        complaints.append(f"{where}: there is no layer; give at least one, '{EXAMPLES['porous']}'")
     complaints += [f"{where}: {sentence}" for sentence in _out_of_order(texts, read)]
     if complaints:
         raise SceneError(complaints)
@@ -108,18 +94,14 @@ def read_layer(text: object) -> Layer | str:
     first = words.take()
     reader = _READERS.get(first)
     if reader is None:
-        near = get_close_matches(first, GRAMMAR, n=1, cutoff=0.6)
-        known = ", ".join(GRAMMAR)
+        near = get_close_matches(first, EXAMPLES, n=1, cutoff=0.6)
+        known = ", ".join(EXAMPLES)
         cure = f"did you mean '{near[0]}'?" if near else f"a layer begins with one of {known}"
         raise ValueError(f"unknown layer '{first}'; {cure}")
-    words.example = _example(first)
+    words.example = EXAMPLES[first]
     layer = reader(words)
     words.end()
     return layer
-
-
-def _example(word: str) -> str:
-    return GRAMMAR[word][1]
 
 
 def _porous(words: Words) -> Porous:
