@@ -1,4 +1,4 @@
-"""Make the pictures of README.md, and the output it shows, from the control room.
+"""Make the pictures of README.md, the output it shows, and the guide's picture of absorbers.
 
     python docs/pictures/make.py
 
@@ -18,10 +18,13 @@ REPOSITORY = HERE.parents[1]
 PICTURES = {"plan.png": "control_room_plan.png"}
 START, END = "<!-- output of the run, by docs/pictures/make.py -->\n", "<!-- end of output -->\n"
 FIRST_LINE = "Quantities"
+ABSORBERS = ["porous 50mm 12000", "/", "porous 50mm 12000", "gap 50mm", "/", "porous 100mm 12000"]
 
 
 def main() -> None:
     """Run, report, copy the pictures, and put what the run printed into README.md."""
+    absorbers = str(HERE / "absorbers.png")
+    raysim("materials", "layers", *ABSORBERS, "--picture", absorbers, folder=str(HERE))
     with tempfile.TemporaryDirectory() as folder:
         scene = str(REPOSITORY / "scenes" / "control_room.toml")
         printed = raysim("run", scene, "-o", "control_room.h5", folder=folder)

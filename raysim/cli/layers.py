@@ -63,8 +63,8 @@ def show_layers(
       raysim materials layers "porous 50mm 12000" / "porous 50mm 12000" "gap 50mm"
     """
     constructions = _split(layers)
-    if picture is not None and picture.suffix.lower() != ".png":
-        raise SceneError(f"--picture: '{picture}' is not a PNG file; give a name such as foam.png")
+    if picture is not None:
+        _check_picture(picture, len(constructions))
     assessments = [assess(one) for one in constructions]
     if picture is not None:
         _draw(picture, assessments)
@@ -253,12 +253,19 @@ def _plain(one: Assessment, bands: Bands, angle: float | None) -> dict[str, Any]
     }
 
 
-def _draw(path: Path, assessments: Sequence[Assessment]) -> None:
-    # Matplotlib takes a second to load, which a table needn't wait for.
-    from raysim.report.absorbers import MOST, picture_of
+def _check_picture(path: Path, count: int) -> None:
+    # Loaded only where it is asked for: Matplotlib takes a second, which a table needn't wait for.
+    from raysim.report.absorbers import MOST
 
-    if len(assessments) > MOST:
-        raise SceneError(f"--picture: {len(assessments)} constructions; draw at most {MOST}")
+    if path.suffix.lower() != ".png":
+        raise SceneError(f"--picture: '{path}' is not a PNG file; give a name such as foam.png")
+    if count > MOST:
+        raise SceneError(f"--picture: {count} constructions; draw at most {MOST}")
+
+
+def _draw(path: Path, assessments: Sequence[Assessment]) -> None:
+    from raysim.report.absorbers import picture_of
+
     try:
         write_whole(path, picture_of(assessments))
     except OSError as error:
