@@ -174,6 +174,13 @@ class KeepClear:
     at, size : (2,) float, m
         Lower left corner as seen from inside, width and height; on floor and ceiling of
         tape-measured rooms the corner (x, y) and the extent along x and y.
+    hard : bool
+        An exit, a detector, a vent: no treatment may override it.
+    depth_m : float
+        How far into the room it must stay clear as well.
+    swing : str
+        'left' or 'right' for a door that opens into the room and hangs at that edge as seen
+        from inside, else ''.
     """
 
     name: str
@@ -181,6 +188,109 @@ class KeepClear:
     at: tuple[float, float]
     size: tuple[float, float]
     reason: str
+    hard: bool = False
+    depth_m: float = 0.0
+    swing: str = ""
+
+
+@dataclass(frozen=True)
+class Treatment:
+    """Something hung, glued or stood in the room: one piece.
+
+    Attributes
+    ----------
+    name : str
+        That of its section, with a number where the section makes several pieces.
+    section : str
+        Name of its section in the scene file.
+    kind : str
+        'panel', 'diffuser', 'tiles', 'membrane', 'resonator'; or an object of its own: 'corner
+        trap', 'edge trap', 'cloud', 'screen'.
+    facet : int
+        Index into `Scene.facets` of what it covers; -1 for an object, which changes the mesh.
+    rect : (low u, low v, high u, high v), m
+        On that facet's frame; zeros for an object.
+    thickness_m, gap_m : float
+        Of the thing itself, and of the air behind it.
+    material : int
+        Index into `Scene.materials`.
+    fixing : str
+        'drilled', 'glued', 'hung' or 'standing'.
+    cost, weight_kg : float or None
+        Of this piece; None where not known. The weight is that of the layers.
+    phase : int
+        When it is bought, from 1.
+    owned : bool
+        Whether it is there already.
+    where : str
+        The place in words and centimetres.
+    corners : (n, 3) float, m
+        Corners of the convex body it fills, the gap left out.
+    """
+
+    name: str
+    section: str
+    kind: str
+    facet: int
+    rect: tuple[float, float, float, float]
+    thickness_m: float
+    gap_m: float
+    material: int
+    fixing: str
+    cost: float | None
+    weight_kg: float | None
+    phase: int
+    owned: bool
+    where: str
+    corners: Array
+
+    @property
+    def is_object(self) -> bool:
+        """Whether it changes the mesh instead of covering a facet."""
+        return self.facet < 0
+
+    @property
+    def area_m2(self) -> float:
+        """Area that it covers; 0 for an object."""
+        return (self.rect[2] - self.rect[0]) * (self.rect[3] - self.rect[1])
+
+
+@dataclass(frozen=True)
+class Shell:
+    """Boundary of the air with a variant's objects in it; fields as in `Scene`."""
+
+    mesh: Mesh
+    surfaces: tuple[Surface, ...]
+    facets: tuple[Facet, ...]
+    volume: float
+    mesh_sha256: str
+
+
+@dataclass(frozen=True)
+class Variant:
+    """What the room is to be compared with itself as.
+
+    Attributes
+    ----------
+    treatments : tuple of int
+        Indices into `Scene.treatments`; of two on one place the later is on top.
+    surfaces : tuple of (int, int)
+        Indices into `Scene.surfaces` and `Scene.materials`: a surface and its other material.
+    sources, receivers : tuple
+        Those moved, whole; empty if none are.
+    shell : int
+        Index into `Scene.shells`; -1 where no object changes the mesh.
+    note : str
+        What it is in words.
+    """
+
+    name: str
+    treatments: tuple[int, ...] = ()
+    surfaces: tuple[tuple[int, int], ...] = ()
+    sources: tuple[Source, ...] = ()
+    receivers: tuple[Receiver, ...] = ()
+    shell: int = -1
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -210,6 +320,12 @@ class Scene:
     tolerance_m : float or None
         By how much each length measured with a tape may be off; None where it is not stated, and
         for meshes.
+    materials : tuple of Material
+        Those of surfaces first, then those of treatments and variants only.
+    variants : tuple of Variant
+        Where there are any the first is 'base', the room as it is without treatments.
+    shells : tuple of Shell
+        Boundaries of variants whose treatments are objects.
     """
 
     title: str
@@ -231,6 +347,9 @@ class Scene:
     mesh_sha256: str = ""
     keep_clear: tuple[KeepClear, ...] = ()
     tolerance_m: float | None = None
+    treatments: tuple[Treatment, ...] = ()
+    variants: tuple[Variant, ...] = ()
+    shells: tuple[Shell, ...] = ()
 
     @cached_property
     def area(self) -> float:
