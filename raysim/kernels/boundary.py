@@ -68,8 +68,6 @@ def reflect(boundary: Boundary, material: int, cosine: float, energy: NDArray[np
 def covering(cover: Cover, facet: int, p: Vec, over: NDArray[np.int64]) -> int:
     """Number of covers over point p of a facet; their indices go to `over`."""
     first, last = cover.first[facet], cover.first[facet + 1]
-    if first == last:
-        return 0
     frame = cover.frame[facet]
     away = sub(p, row(frame, 0))
     u, v = dot(away, row(frame, 1)), dot(away, row(frame, 2))

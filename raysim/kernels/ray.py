@@ -114,27 +114,38 @@ def choose(boundary: Boundary, material: int, diffuse: bool, chance: NDArray[np.
 
 
 @compiled
-def take_covers(
+def decide_under_covers(
     boundary: Boundary,
     cover: Cover,
+    facet: int,
     base: int,
-    count: int,
+    p: Vec,
     cosine: float,
-    diffuse: bool,
+    hero: int,
+    u: float,
     state: Scratch,
-) -> None:
-    """Change each variant by what it has at a point under `count` covers."""
+) -> bool:
+    """Whether the hero scatters at a point that covers may lie over; all variants are weighed."""
+    count = covering(cover, facet, p, state.over)
+    classes = len(state.chance)
+    own = material_in(cover, state.over, count, hero // classes, base)
+    diffuse = u < boundary.scattering[own, hero % classes]
+    if count == 0:
+        choose(boundary, base, diffuse, state.chance)
+        reflect(boundary, base, cosine, state.energy)
+        return diffuse
     state.chance_sum[:] = 0.0
     state.peak[:] = 0.0
     for v in range(len(state.energy_of)):
         material = material_in(cover, state.over, count, v, base)
         choose(boundary, material, diffuse, state.chance_of[v])
         reflect(boundary, material, cosine, state.energy_of[v])
-        for c in range(len(state.chance)):
+        for c in range(classes):
             state.chance_sum[c] += state.chance_of[v, c]
         for b in range(len(state.energy)):
-            own = state.energy_of[v, b] * state.chance_of[v, boundary.band_class[b]]
-            state.peak[b] = max(state.peak[b], own)
+            own_share = state.energy_of[v, b] * state.chance_of[v, boundary.band_class[b]]
+            state.peak[b] = max(state.peak[b], own_share)
+    return diffuse
 
 
 @inlined
@@ -155,16 +166,14 @@ def pass_on(
 
     `hero` counts variants and, within one, classes. Gives (diffuse, direction).
     """
-    base = boundary.material[surface]
-    count = covering(cover, facet, p, state.over)
+    base, cosine, u = boundary.material[surface], -dot(d, n), uniform(stream, draw)
     classes = len(state.chance)
-    own = material_in(cover, state.over, count, hero // classes, base)
-    diffuse = uniform(stream, draw) < boundary.scattering[own, hero % classes]
-    if count == 0:
+    if cover.first[facet] == cover.first[facet + 1]:
+        diffuse = u < boundary.scattering[base, hero % classes]
         choose(boundary, base, diffuse, state.chance)
-        reflect(boundary, base, -dot(d, n), state.energy)
+        reflect(boundary, base, cosine, state.energy)
     else:
-        take_covers(boundary, cover, base, count, -dot(d, n), diffuse, state)
+        diffuse = decide_under_covers(boundary, cover, facet, base, p, cosine, hero, u, state)
     total = 0.0
     for c in range(classes):
         total += state.chance[c] * state.chance_sum[c]
