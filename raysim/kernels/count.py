@@ -1,19 +1,18 @@
-"""What a piece of a ray adds to the receivers it passes; see docs/theory/rays.md."""
+"""What a piece of a ray brings to the receivers it passes; see docs/theory/rays.md."""
 
 from __future__ import annotations
 
-from math import cos, exp, pi, sin, sqrt
+from math import cos, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.boundary import Boundary
 from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.directions import mirrored
-from raysim.kernels.ray import Plan, Receivers, Scratch
+from raysim.kernels.ray import Receivers, Scratch
 from raysim.kernels.tree import NOTHING, Tree, nearest
-from raysim.kernels.uniform import uniform
+from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, along, dot, row, sub
 
 TRIALS = 10_000
@@ -35,25 +34,28 @@ class Segment(NamedTuple):
     since: float
 
 
+class Arrivals(NamedTuple):
+    """What one segment brings: receiver, path length to it (m), weight of the ray's energy."""
+
+    receiver: NDArray[np.int64]
+    length: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+
+@compiled
+def new_arrivals(receivers: Receivers) -> Arrivals:
+    """Allocate room for one arrival at each receiver."""
+    count = len(receivers.radius)
+    return Arrivals(np.empty(count, np.int64), np.empty(count), np.empty(count))
+
+
 @inlined
-def add(
-    plan: Plan,
-    boundary: Boundary,
-    state: Scratch,
-    out: NDArray[np.float64],
-    offset_m: float,
-    length: float,
-    weight: float,
-) -> None:
-    """Add a weighted arrival after `length` m to one receiver's out : (time, variants, bands)."""
-    k = int(max(0.0, length - offset_m) / (plan.speed * plan.bin_s))
-    if k >= out.shape[0]:
-        return
-    for b in range(len(state.energy)):
-        c = boundary.band_class[b]
-        shared = weight * state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * length)
-        for v in range(len(state.energy_of)):
-            out[k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
+def note(arrivals: Arrivals, count: int, receiver: int, length: float, weight: float) -> int:
+    """Append an arrival; the new number of them."""
+    arrivals.receiver[count] = receiver
+    arrivals.length[count] = length
+    arrivals.weight[count] = weight
+    return count + 1
 
 
 @inlined
@@ -66,21 +68,14 @@ def passes(receivers: Receivers, r: int, s: Segment) -> bool:
 
 
 @compiled
-def count_spread(
-    plan: Plan,
-    boundary: Boundary,
-    receivers: Receivers,
-    offset: NDArray[np.float64],
-    s: Segment,
-    state: Scratch,
-    out: NDArray[np.float64],
-) -> None:
-    """Count a ray that some surface has spread.
+def spread_arrivals(receivers: Receivers, s: Segment, arrivals: Arrivals) -> int:
+    """Number of arrivals of a ray that some surface has spread.
 
-    Chord length over sphere volume estimates fluence. The arrival is that of a wave from the
-    last diffusing point to the sphere's centre, minus `offset` (r,) of each receiver. Waves from
-    a Lambert point are harmonic functions: their mean over the sphere is that at the centre.
+    Chord length over sphere volume estimates fluence. The length is that of a wave from the
+    last diffusing point to the sphere's centre. Waves from a Lambert point are harmonic
+    functions: their mean over the sphere is that at the centre.
     """
+    count = 0
     for r in range(len(receivers.radius)):
         if passes(receivers, r, s):
             radius = receivers.radius[r]
@@ -89,7 +84,21 @@ def count_spread(
             miss2 = dot(to_centre, to_centre) - foot * foot
             length = s.before + sqrt((s.since + foot) ** 2 + miss2)
             weight = 600.0 * sqrt(radius * radius - miss2) / radius**3
-            add(plan, boundary, state, out[r], offset[r], length, weight)
+            count = note(arrivals, count, r, length, weight)
+    return count
+
+
+class History(NamedTuple):
+    """How a ray came to be where it is.
+
+    order : number of reflections
+    specular : none of them was diffuse
+    known : `Scratch.mirrors` holds the facets of all of them
+    """
+
+    order: int
+    specular: bool
+    known: bool
 
 
 @inlined
@@ -121,25 +130,23 @@ def is_seen(tree: Tree, x: Vec, image: Vec, mirrors: int, state: Scratch) -> boo
 
 
 @compiled
-def count_mirrored(
+def mirrored_arrivals(
     tree: Tree,
-    plan: Plan,
-    boundary: Boundary,
     receivers: Receivers,
-    offset: NDArray[np.float64],
     s: Segment,
     mirrors: int,
     stream: np.uint64,
     state: Scratch,
-    out: NDArray[np.float64],
-) -> None:
-    """Count a ray that was only mirrored: what its image source sends to the very point.
+    arrivals: Arrivals,
+) -> int:
+    """Number of arrivals of a ray only mirrored: what its image source sends to the very point.
 
     The ray marks a point of the disc through the centre that faces the image; the density of
     such points is divided out. An edge may hide the image from a share of the disc or from the
     centre: nothing is counted unless the centre sees it, and if so 1/(share in sight) times, of
     which the number of random points until one sees the image is an unbiased estimate.
     """
+    count = 0
     image = along(s.o, -s.since, s.d)
     for r in range(len(receivers.radius)):
         if not passes(receivers, r, s):
@@ -163,4 +170,26 @@ def count_mirrored(
                     break
                 times += 1
         weight = times * 400.0 * (ray_length / length) ** 3 / radius**2
-        add(plan, boundary, state, out[r], offset[r], length, weight)
+        count = note(arrivals, count, r, length, weight)
+    return count
+
+
+@inlined
+def find_arrivals(
+    tree: Tree,
+    receivers: Receivers,
+    image_order: int,
+    s: Segment,
+    history: History,
+    stream: np.uint64,
+    state: Scratch,
+    arrivals: Arrivals,
+) -> int:
+    """Number of arrivals of a segment; none where the path belongs to the images."""
+    if not history.specular:
+        return spread_arrivals(receivers, s, arrivals)
+    if history.order <= image_order:
+        return 0
+    mirrors = history.order if history.known else UNKNOWN
+    own = branch(stream, history.order)
+    return mirrored_arrivals(tree, receivers, s, mirrors, own, state, arrivals)

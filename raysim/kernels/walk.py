@@ -10,8 +10,8 @@ from numba import prange
 from numpy.typing import NDArray
 
 from raysim.kernels.boundary import Boundary, Cover
-from raysim.kernels.compiled import compiled, compiled_parallel
-from raysim.kernels.count import UNKNOWN, Segment, count_mirrored, count_spread
+from raysim.kernels.compiled import compiled, compiled_parallel, inlined
+from raysim.kernels.count import Arrivals, History, Segment, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
 from raysim.kernels.ray import (
@@ -39,6 +39,48 @@ class Lost(NamedTuple):
     ray: NDArray[np.float64]
 
 
+@inlined
+def record(
+    plan: Plan,
+    boundary: Boundary,
+    offset: NDArray[np.float64],
+    arrivals: Arrivals,
+    count: int,
+    state: Scratch,
+    out: NDArray[np.float64],
+) -> None:
+    """Add arrivals to out : (receivers, time, variants, bands), `offset` m after the start."""
+    for a in range(count):
+        r, length = arrivals.receiver[a], arrivals.length[a]
+        k = int(max(0.0, length - offset[r]) / (plan.speed * plan.bin_s))
+        if k >= out.shape[1]:
+            continue
+        for b in range(len(state.energy)):
+            c = boundary.band_class[b]
+            shared = state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * length)
+            shared *= arrivals.weight[a]
+            for v in range(len(state.energy_of)):
+                out[r, k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
+
+
+@inlined
+def met(tree: Tree, k: int, history: History, diffuse: bool, state: Scratch) -> History:
+    """History after a reflection at triangle k."""
+    known = history.known and history.order < MIRRORS and not tree.fine[k]
+    if known:
+        state.mirrors[history.order] = tree.facet[k]
+    return History(history.order + 1, history.specular and not diffuse, known)
+
+
+@inlined
+def note_lost(o: Vec, d: Vec, lost: Lost) -> None:
+    """Count a ray that left the room; the place of the first is kept."""
+    if lost.number[0] == 0:
+        lost.ray[0], lost.ray[1], lost.ray[2] = o.x, o.y, o.z
+        lost.ray[3], lost.ray[4], lost.ray[5] = d.x, d.y, d.z
+    lost.number[0] += 1
+
+
 @compiled
 def trace_ray(
     tree: Tree,
@@ -52,6 +94,7 @@ def trace_ray(
     hero: int,
     stream: np.uint64,
     state: Scratch,
+    arrivals: Arrivals,
     out: NDArray[np.float64],
     lost: Lost,
 ) -> int:
@@ -62,42 +105,31 @@ def trace_ray(
     start(state)
     facet = NOTHING
     before, since = 0.0, 0.0
-    specular, known, order = True, True, 0
+    history = History(0, True, True)
     while True:
         k, t = nearest(tree, o, d, facet, state.stack, state.reach)
         if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
-            if lost.number[0] == 0:
-                lost.ray[0], lost.ray[1], lost.ray[2] = o.x, o.y, o.z
-                lost.ray[3], lost.ray[4], lost.ray[5] = d.x, d.y, d.z
-            lost.number[0] += 1
-            return order
+            note_lost(o, d, lost)
+            return history.order
         segment = Segment(o, d, t, before, since)
-        if not specular:
-            count_spread(plan, boundary, receivers, offset, segment, state, out)
-        elif order > plan.image_order:
-            own = branch(stream, order)
-            mirrors = order if known else UNKNOWN
-            count_mirrored(
-                tree, plan, boundary, receivers, offset, segment, mirrors, own, state, out
-            )
+        count = find_arrivals(
+            tree, receivers, plan.image_order, segment, history, stream, state, arrivals
+        )
+        record(plan, boundary, offset, arrivals, count, state, out)
         since += t
         if before + since > plan.longest:
-            return order
+            return history.order
         o, facet = along(o, t, d), tree.facet[k]
-        known = known and order < MIRRORS and not tree.fine[k]
-        if known:
-            state.mirrors[order] = facet
-        draw = FIRST_DRAW + DRAWS * order
-        order += 1
+        draw = FIRST_DRAW + DRAWS * history.order
         n = row(tree.normal, k)
         diffuse, d = pass_on(
             boundary, cover, facet, tree.surface[k], o, n, d, hero, stream, draw, state
         )
+        history = met(tree, k, history, diffuse, state)
         if diffuse:
-            specular = False
             before, since = before + since, 0.0
         if not survives(boundary, stream, draw + 3, state):
-            return order
+            return history.order
 
 
 @compiled_parallel
@@ -131,7 +163,7 @@ def trace(
     """
     for task in prange(len(sources) * batches):
         source, batch = task // batches, task % batches
-        state = new_scratch(boundary, cover)
+        state, arrivals = new_scratch(boundary, cover), new_arrivals(receivers)
         portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
         heroes = state.chance_of.size
         first_hero = int(uniform(portion, 2) * heroes)
@@ -152,6 +184,7 @@ def trace(
                 (i + first_hero) % heroes,
                 branch(portion, i),
                 state,
+                arrivals,
                 out[source, batch],
                 lost,
             )
