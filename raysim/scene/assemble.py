@@ -37,6 +37,7 @@ def assemble(
     path: str = "",
     keep_clear: Sequence[KeepClear] = (),
     tolerance_m: float | None = None,
+    further: Sequence[Material] = (),
 ) -> Scene:
     """Scene of a closed geometry.
 
@@ -51,6 +52,8 @@ def assemble(
         +1 for meshes, -1 for tape-measured rooms (see `raysim.scene.data`).
     front : (3,) float, optional
         Horizontal direction a listener faces; by default the mean facing of the receivers.
+    further : sequence of Material
+        Materials of the scene that no surface has: of treatments and variants.
 
     Returns
     -------
@@ -75,7 +78,8 @@ def assemble(
     used = [name for name in geometry.names if np.any(geometry.group == geometry.names.index(name))]
     geometry = _only(geometry, used)
     facet, facets = find_facets(geometry, front=front, handedness=handedness)
-    listed = tuple({id(materials[name]): materials[name] for name in used}.values())
+    every = [*(materials[name] for name in used), *further]
+    listed = tuple({id(material): material for material in every}.values())
     index = {id(material): k for k, material in enumerate(listed)}
     surfaces = tuple(
         Surface(name, index[id(materials[name])], owner)

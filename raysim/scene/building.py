@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from raysim.errors import SceneError
 from raysim.scene.assemble import enclosed_volume
 from raysim.scene.complaints import Complaints
+from raysim.scene.faces import Face
 from raysim.scene.geometry import Geometry
 from raysim.scene.heal import heal
 from raysim.scene.imported import read_mesh
@@ -44,7 +45,11 @@ RESERVED_NAMES = ("room", "air", "outside")
 
 @dataclass(frozen=True)
 class Built:
-    """Closed geometry with what a later step needs to know of its making."""
+    """Closed geometry with what a later step needs to know of its making.
+
+    `faces` are those of the bare tape-measured room; `with_more` makes the geometry anew with
+    more things in it: prisms (in tape-measured rooms only) and closed bodies.
+    """
 
     geometry: Geometry
     prisms: tuple[Prism, ...]
@@ -52,6 +57,8 @@ class Built:
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
     tolerance_m: float | None = None
+    faces: tuple[Face, ...] = ()
+    with_more: Callable[[Sequence[Prism], Sequence[Geometry]], Geometry] | None = None
 
 
 def build(file: SceneFile, folder: Path, complaints: Complaints) -> Built | None:
@@ -171,7 +178,21 @@ def _from_tape(
             "carry it, other results don't"
         )
     doubts = _size_doubts(section)
-    return Built(geometry, tuple(prisms), HANDEDNESS, tuple(notes), doubts, section.tolerance)
+
+    def with_more(more: Sequence[Prism], bodies: Sequence[Geometry]) -> Geometry:
+        made = furnish(room, [*prisms, *more], patches)
+        return heal(joined([made, *meshes, *bodies]), TOLERANCE_M) if meshes or bodies else made
+
+    return Built(
+        geometry,
+        tuple(prisms),
+        HANDEDNESS,
+        tuple(notes),
+        doubts,
+        section.tolerance,
+        room.faces,
+        with_more,
+    )
 
 
 def _patches(file: SceneFile, room: Room, complaints: Complaints) -> list[Patch]:
@@ -215,7 +236,11 @@ def _from_mesh(
         for sentence in error.complaints:
             complaints.add(("room", "mesh"), sentence.removeprefix("room.mesh: "))
         return None
-    return Built(healed, tuple(prisms), 1, (), ())
+
+    def with_more(_: Sequence[Prism], bodies: Sequence[Geometry]) -> Geometry:
+        return heal(joined([geometry, *things, *bodies]), tolerance_m)
+
+    return Built(healed, tuple(prisms), 1, (), (), with_more=with_more)
 
 
 def _refuse_lost(

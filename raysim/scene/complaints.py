@@ -12,11 +12,6 @@ from raysim.errors import SceneError
 from raysim.scene.lines import Path, line_of
 from raysim.scene.schema import SceneFile, Section, keys_of, sections
 
-LATER = {
-    "treatments": "not available in this version yet; take this section out",
-    "variants": "not available in this version yet; take this section out",
-}
-
 
 def nearest(name: str, known: Iterable[str]) -> list[str]:
     """The known name most like a mistyped one, as a list of at most one."""
@@ -78,8 +73,6 @@ def read_sections(raw: dict[str, Any], complaints: Complaints) -> tuple[SceneFil
     left_out : set of key paths
         Sections that exist in the file but are not in the SceneFile.
     """
-    _refuse_later(raw, complaints)
-    raw = {key: value for key, value in raw.items() if key not in ("treatments", "variants")}
     left_out: set[Path] = set()
     while True:
         try:
@@ -101,16 +94,12 @@ NAMED = (
     "objects",
     "patches",
     "keep_clear",
+    "treatments",
+    "variants",
     "loudspeakers",
     "sources",
     "receivers",
 )
-
-
-def _refuse_later(raw: dict[str, Any], complaints: Complaints) -> None:
-    for key in ("treatments", "variants"):
-        if key in raw:
-            complaints.add((key,), LATER[key])
 
 
 def _mistyped(items: Any) -> set[Path]:

@@ -100,10 +100,14 @@ def check_places(
     geometry: Geometry,
     prisms: Sequence[Prism],
     complaints: Complaints,
+    within: Path = (),
 ) -> None:
-    """Complain of sources and receivers that are not in the air, or too close to anything."""
+    """Complain of sources and receivers that are not in the air, or too close to anything.
+
+    `within` is the section that they are moved in, if they are.
+    """
     places: list[tuple[Path, Array]] = [
-        ((table, name), np.array(section.position))
+        ((*within, table, name), np.array(section.position))
         for table in ("sources", "receivers")
         for name, section in getattr(file, table).items()
     ]
@@ -134,16 +138,16 @@ def check_places(
                 f"{_shown(point)} m is {1000 * distance[k]:.0f} mm from '{surface}'; "
                 f"keep it at least {1000 * LEAST_DISTANCE_M:.0f} mm off, for example at {inside} m",
             )
-    _check_apart(file, complaints)
+    _check_apart(file, complaints, within)
 
 
-def _check_apart(file: SceneFile, complaints: Complaints) -> None:
+def _check_apart(file: SceneFile, complaints: Complaints, within: Path) -> None:
     for name, receiver in file.receivers.items():
         for other, source in file.sources.items():
             apart = float(np.linalg.norm(np.subtract(receiver.position, source.position)))
             if apart < LEAST_APART_M:
                 complaints.add(
-                    ("receivers", name),
+                    (*within, "receivers", name),
                     f"it is {1000 * apart:.0f} mm from the source '{other}'; "
                     f"keep them at least {1000 * LEAST_APART_M:.0f} mm apart",
                 )

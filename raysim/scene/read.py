@@ -14,6 +14,7 @@ from raysim.bands import DEFAULT_OCTAVES_HZ, octave_labels_hz
 from raysim.errors import SceneError
 from raysim.scene.assemble import assemble, enclosed_volume, facing_of
 from raysim.scene.building import Built, build, volume_doubts
+from raysim.scene.collisions import HARD
 from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
 from raysim.scene.finishes import Finishes, finish, material_notes
@@ -22,6 +23,7 @@ from raysim.scene.lines import SyntaxFault, key_lines, parse
 from raysim.scene.loudspeakers import equip
 from raysim.scene.places import check_places, make_places
 from raysim.scene.schema import KeepClearSection, SceneFile
+from raysim.scene.treating import read_wishes, treat
 from raysim.surfaces.table import TABLE_BANDS_HZ
 
 Array = NDArray[np.float64]
@@ -79,10 +81,11 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
         file, left_out, sources, Path(path).parent, wanted, climate.speed_of_sound, complaints
     )
     zones = _keep_clear(file, built, complaints)
+    wishes = read_wishes(file, left_out, finishes, complaints)
     complaints.raise_any()
     volume = enclosed_volume(built.geometry)
     try:
-        return assemble(
+        scene = assemble(
             built.geometry,
             materials,
             sources,
@@ -103,11 +106,15 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
             path=Path(path).name,
             keep_clear=zones,
             tolerance_m=built.tolerance_m,
+            further=wishes.further,
         )
     except SceneError as error:
         complaints.adopt(error)
         complaints.raise_any()
         raise
+    treated = treat(scene, file, built, wishes, complaints)
+    complaints.raise_any()
+    return treated
 
 
 def _front(facing: Array, handedness: int) -> Array:
@@ -187,7 +194,18 @@ def _keep_clear(file: SceneFile, built: Built, complaints: Complaints) -> list[K
             continue
         if built.handedness < 0:
             _check_zone(name, section, built, complaints)
-        zones.append(KeepClear(name, section.on, section.at, section.size, section.reason))
+        hard = section.hard or bool(HARD.search(section.reason))
+        zone = KeepClear(
+            name,
+            section.on,
+            section.at,
+            section.size,
+            section.reason,
+            hard,
+            section.depth,
+            section.swing or "",
+        )
+        zones.append(zone)
     return zones
 
 

@@ -16,6 +16,11 @@ LEFT = "position = [1.10, 0.60, 1.20]"
 PLASTER = "absorption = [0.14, 0.10, 0.08, 0.07, 0.07, 0.07]"
 DESK = "box = [[0.95, 0.45, 0.70], [2.45, 1.15, 0.75]]"
 
+PANEL = (
+    '[treatments.p]\nkind = "panel"\non = "{}"\nat = {}\nsize = [0.6, 1.2]\n'
+    'layers = ["porous 100mm 12000"]\n'
+)
+
 # what a person does wrong: (text of the good scene, what stands there instead, what must be said)
 SLIPS = {
     "millimetres typed as metres": (SIZE, "size = [4200, 3400, 2400]", ["room.size", "4200", "mm"]),
@@ -73,10 +78,31 @@ SLIPS = {
     "flat desk": (DESK, "box = [[0.95, 0.45, 0.75], [2.45, 1.15, 0.75]]", ["desk", "thick"]),
     "humidity of the desert": ("[room]", "[climate]\nhumidity_percent = 0\n[room]", ["humidity"]),
     "not a number": (SEAT, "position = [1.70, nan, 1.20]", ["receivers.seat"]),
-    "treatments of a later version": (
+    "treatment without a place": (
         "[room]",
-        '[treatments.panel]\nkind = "panel"\n[room]',
-        ["treatments", "not", "version"],
+        '[treatments.p]\nkind = "panel"\nmaterial = "window glass"\nthickness = 0.1\n[room]',
+        ["treatments.p", "'at' and 'on' and 'size'"],
+    ),
+    "panel of an unknown kind": (
+        "[room]",
+        '[treatments.p]\nkind = "pannel"\n[room]',
+        ["treatments.p.kind", "'pannel'", "panel"],
+    ),
+    "panel through the wall": (
+        "[room]",
+        PANEL.format("right", "[3.9, 0.5]") + "[room]",
+        ["treatments.p.at", "0.30 m beyond", "'right' is 4.20 x 2.40 m"],
+    ),
+    "panel placed by words of nobody": (
+        "[room]",
+        PANEL.format("right", '"near the front"') + "[room]",
+        ["treatments.p.at", "near the front", "isn't understood", "centred 1.12m"],
+    ),
+    "variant of an unknown treatment": (
+        "[room]",
+        '[treatments.p]\nkind = "screen"\nat = [1.4, 1.3, 0.9]\nsize = [0.6, 0.1, 0.6]\n'
+        'layers = ["porous 50mm 12000"]\n[variants.v]\ntreatments = "pp"\n[room]',
+        ["variants.v.treatments", "no treatment 'pp'", "did you mean 'p'?"],
     ),
     "misspelt layer": (
         PLASTER,

@@ -203,9 +203,9 @@ def test_an_opening_is_said_to_be_one(load):
             "room.toml line 9: objects.d.size: -1 is not more than 0; a size is positive",
         ),
         (
-            ROOM + PLACES + "[treatments.panel]\nkind = 'panel'\n",
-            "room.toml line 7: treatments: not available in this version yet; "
-            "take this section out",
+            ROOM + PLACES + "[treatments.p]\npattern = 'rear wall'\nmaterial = 'fog'\n",
+            "room.toml line 9: treatments.p.material: unknown material 'fog'; "
+            "'raysim materials list' shows them",
         ),
         (
             ROOM + PLACES + "[materials.p]\nlayers = ['porous 100mm 120']\n",
