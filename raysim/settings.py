@@ -34,6 +34,8 @@ class Settings:
         Width of a bin of the energy-time histogram.
     duration_s : float or None
         Length of the histogram; None finds it from a pilot trace.
+    maps : bool
+        Map the surfaces of the first variant as well, with a quarter as many rays again.
     """
 
     error_percent: float = 1.0
@@ -45,6 +47,7 @@ class Settings:
     receiver_radius_m: float = 0.25
     bin_s: float = 0.001
     duration_s: float | None = None
+    maps: bool = False
 
     def __post_init__(self) -> None:
         """Refuse what no run could mean; each sentence names the option and the remedy."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raysim.scene.data import Scene
+from raysim.scene.variants import scene_of
 from raysim.settings import Settings
 
 Array = NDArray[np.float64]
@@ -57,6 +59,54 @@ class Reflection:
         return len(self.facets)
 
 
+MAP_QUANTITIES = ("early level", "T20")
+MAP_WINDOWS_S = (0.015, 0.050)
+MAP_BOOKS = ("emitted", "absorbed", "air", "left", "lost", "by chance")
+
+
+@dataclass(frozen=True)
+class Maps:
+    """What falls on each patch of the facets, and what its absorption would change.
+
+    Patches are numbered facet by facet, row by row from the lower left corner. Pairs are a value
+    and its standard error.
+
+    Attributes
+    ----------
+    first, columns, rows : (facets,) int
+        First patch of each facet, and its grid.
+    side_m : (facets, 2) float
+        Of a patch along u and v.
+    area_m2 : (patches,) float
+        Part of the patch that is surface; 0 beyond the facet's outline.
+    rays : int
+        A source.
+    incident : pair of (patches, source, window, band) float
+        Share of the source's energy that falls on the patch, per m2, by the delay after the
+        straight line from the source to the patch (MAP_WINDOWS_S).
+    arriving : pair of (patches, source, receiver, window, band) float
+        Squared pressure re the free field at 10 m that comes from the patch last, per m2, by the
+        delay after the direct sound.
+    slope : pair of (patches, source, quantity, receiver, band) float
+        Derivative of each of MAP_QUANTITIES (level of the reflections within 15 ms, dB; T20, s)
+        with respect to absorption area added on the patch, per m2. NaN where undefined.
+    books : (source, 6, band) float
+        MAP_BOOKS a ray: emitted = the sum of the others; 'by chance' is what roulette and hero
+        decisions took, zero on average.
+    """
+
+    first: NDArray[np.int64]
+    columns: NDArray[np.int64]
+    rows: NDArray[np.int64]
+    side_m: Array
+    area_m2: Array
+    rays: int
+    incident: tuple[Array, Array]
+    arriving: tuple[Array, Array]
+    slope: tuple[Array, Array]
+    books: Array
+
+
 @dataclass(frozen=True)
 class Result:
     """All that came out and all that made it; a report needs nothing else.
@@ -86,6 +136,8 @@ class Result:
         Wall-clock seconds of the computation.
     raysim_version, created : str
         Version that computed it; UTC time in ISO 8601.
+    maps : Maps or None
+        Of the first variant.
     """
 
     scene: Scene
@@ -104,6 +156,7 @@ class Result:
     duration_of_run_s: float
     raysim_version: str
     created: str
+    maps: Maps | None = None
 
     @property
     def energy(self) -> Array:
@@ -114,6 +167,21 @@ class Result:
     def bin_s(self) -> float:
         """Width of a time bin."""
         return self.settings.bin_s
+
+    def scene_in(self, variant: int) -> Scene:
+        """The scene with the boundary, sources and receivers of a variant, by its number.
+
+        Facets of reflections are numbered in it.
+        """
+        return self._scenes[variant]
+
+    @cached_property
+    def _scenes(self) -> tuple[Scene, ...]:
+        named = {variant.name: variant for variant in self.scene.variants}
+        return tuple(
+            scene_of(self.scene, named[name]) if name in named else self.scene
+            for name in self.variants
+        )
 
     def to_xarray(self, group: str = "decay") -> Any:
         """One group of the result file as an `xarray.Dataset`: see `results.labelled`."""

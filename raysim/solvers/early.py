@@ -128,7 +128,7 @@ def _left(
     surfaces = np.array([scene.facets[f].surface for f in facets], np.int64)
     at = np.array(facets, np.int64)
     materials_at(boundary, packed.cover, at, surfaces, points.reshape(-1, 3), material)
-    cosines = _cosines(scene, direction, facets)
+    cosines = cosines_along(scene, direction, facets)
     left = np.ones((len(material), len(packed.attenuation)))
     for own, energy in zip(material, left, strict=True):
         reflect_each(boundary, own, cosines, energy)
@@ -136,7 +136,7 @@ def _left(
     return left
 
 
-def _cosines(scene: Scene, direction: Array, facets: tuple[int, ...]) -> Array:
+def cosines_along(scene: Scene, direction: Array, facets: tuple[int, ...]) -> Array:
     """(order,) cosine of the angle of incidence at each facet of a path that leaves so."""
     cosines = np.empty(len(facets))
     for i, facet in enumerate(facets):

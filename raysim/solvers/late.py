@@ -71,12 +71,13 @@ def trace_round(
         lost,
         lost_ray,
     )
-    _refuse_leaks(reflections, lost, lost_ray)
+    refuse_leaks(reflections, lost, lost_ray)
     energy = np.ascontiguousarray(out.transpose(1, 4, 0, 2, 5, 3)) / RAYS_A_ROUND
     return Round(energy, int(reflections.sum()), int(lost.sum()))
 
 
-def _refuse_leaks(reflections: NDArray[np.int64], lost: NDArray[np.int64], ray: Array) -> None:
+def refuse_leaks(reflections: NDArray[np.int64], lost: NDArray[np.int64], ray: Array) -> None:
+    """Raise SolverError where more than LOST_LIMIT of the reflections left the room."""
     if lost.sum() <= LOST_LIMIT * max(1, reflections.sum()):
         return
     source, batch = np.argwhere(lost > 0)[0]

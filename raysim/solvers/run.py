@@ -15,19 +15,21 @@ from numpy.typing import NDArray
 from raysim.errors import Interrupted, ResultError
 from raysim.kernels.compiled import get_num_threads, set_num_threads
 from raysim.kernels.ray import Plan
-from raysim.results.data import Reflection, Result
+from raysim.results.data import Maps, Reflection, Result
 from raysim.scene.data import Scene
 from raysim.scene.variants import Group, groups_of
 from raysim.settings import BATCHES, Settings
 from raysim.solvers.early import affordable_order, early_histogram, find_reflections
 from raysim.solvers.emission import emission_of
 from raysim.solvers.late import RAYS_A_ROUND, Round, find_duration_s, trace_round
+from raysim.solvers.maps import map_room
 from raysim.solvers.pace import Pace
 from raysim.solvers.pack import Packed, pack
 from raysim.solvers.stopping import StoppingRule
 from raysim.version import __version__
 
 Array = NDArray[np.float64]
+MAP_SHARE = 0.25  # of the rays of a run that its maps take
 
 
 @dataclass(frozen=True)
@@ -84,12 +86,18 @@ class _Group:
     """Variants that one trace serves."""
 
     def __init__(self, group: Group, settings: Settings, order: int) -> None:
-        self.scene, self.order = group.scene, order
+        self.scene, self.order, self.covers = group.scene, order, group.covers
         self.packed: Packed = pack(group.scene, settings.receiver_radius_m, group.covers)
         self.plan = Plan(
             order, self.packed.speed, self.packed.attenuation, math.inf, settings.bin_s
         )
         self.seed, self.bins = settings.seed, 0
+
+    def pack_first(self, radius_m: float) -> Packed:
+        """Arrays of the first variant alone."""
+        if len(self.covers) == 1:
+            return self.packed
+        return pack(self.scene, radius_m, self.covers[:1])
 
     def find_duration_s(self) -> float:
         return find_duration_s(self.packed, self.plan, self.seed)
@@ -192,7 +200,7 @@ class _Run:
                 self.progress(Progress("tracing rays", fraction, rule.detail, left_s))
                 self._trace_one()
                 pace.finished(self.rounds, self._spent_s())
-            return self._result(stop)
+            return self._result(stop, self._maps() if self.settings.maps else None)
         except KeyboardInterrupt:
             stopped = Interrupted("interrupted")
             stopped.partial = self._result("interrupted") if self.rounds else None
@@ -209,7 +217,20 @@ class _Run:
         self.reflection_count += sum(one.reflections for one in done)
         self.lost += sum(one.lost for one in done)
 
-    def _result(self, stopped_by: str) -> Result:
+    def _maps(self) -> Maps:
+        self.progress(Progress("mapping where energy meets the surfaces", 0.99))
+        first = self.groups[0]
+        return map_room(
+            first.scene,
+            first.pack_first(self.settings.receiver_radius_m),
+            first.plan,
+            self.settings.seed,
+            math.ceil(self.rounds * MAP_SHARE),
+            self.mean[:, 0].mean(axis=0),
+            [path for path in self.reflections if path.variant == 0],
+        )
+
+    def _result(self, stopped_by: str, maps: Maps | None = None) -> Result:
         return Result(
             scene=self.scene,
             settings=dataclasses.replace(self.settings),
@@ -227,4 +248,5 @@ class _Run:
             duration_of_run_s=self.before_s + self._spent_s(),
             raysim_version=__version__,
             created=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+            maps=maps,
         )

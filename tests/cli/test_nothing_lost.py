@@ -18,7 +18,8 @@ ROUNDS = 2
 QUICK = ["--image-order", "1"]
 # One process, told by the number of the round when to meet its signal: a hook, not a sleep.
 SIGNAL_IN_ROUND = """
-import os, sys
+import os, signal as signals, sys
+signals.signal(signals.SIGINT, signals.default_int_handler)  # a job may ignore it
 from raysim.cli.main import main
 from raysim.solvers import run
 signal, at, arguments = int(sys.argv[1]), int(sys.argv[2]), sys.argv[3:]
@@ -72,6 +73,8 @@ def test_interrupted_run_resumes_to_the_same_bits(raysim, folder, scene):
 def send(monkeypatch):
     """Send a signal to this process when a round of the given number begins."""
 
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a job may ignore it
+
     def hook(sent, at):
         def hooked(packed, plan, seed, round_number, *more):
             if round_number == at:
@@ -80,7 +83,8 @@ def send(monkeypatch):
 
         monkeypatch.setattr("raysim.solvers.run.trace_round", hooked)
 
-    return hook
+    yield hook
+    signal.signal(signal.SIGINT, before)
 
 
 def test_terminated_run_is_kept_too(raysim, folder, scene, send):

@@ -19,6 +19,7 @@ P_VALUES = {
     "specular box bins": 4,
     "free paths": 7,
     "layered floor": 2,
+    "maps": 6,
     "variants on one trace": 4,
     "sum over image orders": 10,
     "sum over image orders, long": 5,

@@ -1,0 +1,181 @@
+"""Maps: what falls on each patch of the room, and what its absorption would change."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from raysim.kernels.boundary import materials_at, reflect_each
+from raysim.kernels.maps import Patches, map_rays, patches_at
+from raysim.kernels.ray import Plan
+from raysim.results.data import MAP_BOOKS, MAP_QUANTITIES, MAP_WINDOWS_S, Maps, Reflection
+from raysim.scene.data import Facet, Scene
+from raysim.settings import BATCHES
+from raysim.solvers.early import cosines_along
+from raysim.solvers.late import RAYS_A_ROUND, refuse_leaks
+from raysim.solvers.pack import Packed
+from raysim.theory.slopes import decay_time_slope, level_slope
+
+Array = NDArray[np.float64]
+SIDE_M = 0.1
+GROUPS = 8  # of batches, whose spread gives the standard error
+
+
+def grid_of(scene: Scene) -> tuple[Patches, Array]:
+    """Patches of about SIDE_M on every facet, and the area (patches,) of each that is wall."""
+    size = np.array([f.size for f in scene.facets])
+    count = np.maximum(1, np.ceil(size / SIDE_M - 1e-9)).astype(np.int64)
+    patches = Patches(
+        np.concatenate([[0], np.cumsum(count.prod(axis=1))[:-1]]).astype(np.int64),
+        np.ascontiguousarray(count[:, 0]),
+        np.ascontiguousarray(count[:, 1]),
+        size / count,
+        np.ascontiguousarray([[f.origin, f.u, f.v] for f in scene.facets]),
+    )
+    areas = [
+        _areas(f, n, side) for f, n, side in zip(scene.facets, count, patches.side, strict=True)
+    ]
+    return patches, np.concatenate(areas)
+
+
+def _areas(facet: Facet, count: NDArray[np.int64], side: Array) -> Array:
+    """(rows * columns,) m2 of each patch inside the facet's outline."""
+    if count.prod() == 1:
+        return np.array([facet.area])
+    outline = shapely.Polygon(facet.outline[0], facet.outline[1:])
+    v, u = np.meshgrid(np.arange(count[1]), np.arange(count[0]), indexing="ij")
+    low = np.stack([u.ravel(), v.ravel()], axis=-1) * side
+    cells = shapely.box(*low.T, *(low + side).T)
+    return np.asarray(shapely.area(shapely.intersection(cells, outline)))
+
+
+def map_room(
+    scene: Scene,
+    packed: Packed,
+    plan: Plan,
+    seed: int,
+    rounds: int,
+    energy: Array,
+    reflections: list[Reflection],
+) -> Maps:
+    """Maps of a room in its one variant.
+
+    Parameters
+    ----------
+    packed : Packed
+        Of one variant.
+    rounds : int
+        Rounds of rays; the same rays as those of `late.trace_round`.
+    energy : (source, receiver, band, time) float
+        What the run found; quantities are differentiated there.
+    reflections : list of Reflection
+        Exact paths of this variant.
+    """
+    patches, area = grid_of(scene)
+    weights = _weights(energy, reflections, plan.bin_s)
+    sources, receivers, bands, _ = energy.shape
+    windows, groups = len(MAP_WINDOWS_S) + 1, (sources, GROUPS)
+    incident = np.zeros((*groups, len(area), windows, bands))
+    arriving = np.zeros((*groups, len(area), receivers, windows, bands))
+    slope = np.zeros((*groups, len(area), len(MAP_QUANTITIES), receivers, bands))
+    books = np.zeros((*groups, len(MAP_BOOKS), bands))
+    lost, lost_ray = np.zeros(groups, np.int64), np.zeros((*groups, 6))
+    for number in range(rounds):
+        map_rays(
+            packed.tree,
+            packed.boundary,
+            packed.cover,
+            packed.receivers,
+            packed.direct_m,
+            plan,
+            packed.sources,
+            packed.emission,
+            patches,
+            np.array(MAP_WINDOWS_S),
+            np.nan_to_num(weights),
+            seed,
+            GROUPS,
+            BATCHES // GROUPS,
+            number,
+            RAYS_A_ROUND,
+            incident,
+            arriving,
+            slope,
+            books,
+            lost,
+            lost_ray,
+        )
+    rays = rounds * RAYS_A_ROUND * BATCHES // GROUPS
+    refuse_leaks(np.full(groups, rays), lost, lost_ray)
+    for sums in (incident, arriving, slope, books):
+        sums /= rays
+    for path in reflections:
+        _add_path(scene, packed, plan, patches, weights, path, arriving, slope)
+    undefined = np.isnan(weights).any(axis=-1)[:, None, None]
+    slope = np.where(undefined, np.nan, slope)
+    per_m2 = np.where(area > 0, area, np.nan)[:, None, None]
+    return Maps(
+        first=patches.first,
+        columns=patches.columns,
+        rows=patches.rows,
+        side_m=patches.side,
+        area_m2=area,
+        rays=rays * GROUPS,
+        incident=_estimate(incident / per_m2),
+        arriving=_estimate(arriving / per_m2[..., None]),
+        slope=_estimate(slope / per_m2[..., None]),
+        books=books.mean(axis=1),
+    )
+
+
+def _estimate(groups: Array) -> tuple[Array, Array]:
+    """Mean over groups (axis 1) and its standard error, patches first, then sources."""
+    mean = groups.mean(axis=1)
+    error = groups.std(axis=1, ddof=1) / np.sqrt(groups.shape[1])
+    return np.moveaxis(mean, 0, 1), np.moveaxis(error, 0, 1)
+
+
+def _weights(energy: Array, reflections: list[Reflection], bin_s: float) -> Array:
+    """(source, quantity, receiver, band, time): derivatives of MAP_QUANTITIES; NaN undefined."""
+    reflected = energy.copy()
+    for path in reflections:
+        if path.order == 0:
+            reflected[path.source, path.receiver, :, 0] -= path.energy
+    first_ms = round(MAP_WINDOWS_S[0] / bin_s)
+    silent = reflected[..., :first_ms].sum(axis=-1, keepdims=True) <= 0
+    with np.errstate(invalid="ignore"):
+        level = np.where(silent, np.nan, level_slope(reflected, 0, first_ms))
+    return np.ascontiguousarray(np.stack([level, decay_time_slope(energy, bin_s)], axis=1))
+
+
+def _add_path(
+    scene: Scene,
+    packed: Packed,
+    plan: Plan,
+    patches: Patches,
+    weights: Array,
+    path: Reflection,
+    arriving: Array,
+    slope: Array,
+) -> None:
+    """Add what one exact path brings, the same to every group."""
+    if path.order == 0 or int(path.delay_s / plan.bin_s) >= weights.shape[-1]:
+        return
+    facets = np.array(path.facets, np.int64)
+    at = np.empty(path.order, np.int64)
+    patches_at(patches, facets, path.points, at)
+    source, receiver = path.source, path.receiver
+    window = int(np.searchsorted(MAP_WINDOWS_S, path.delay_s, side="right"))
+    arriving[source, :, at[-1], receiver, window] += path.energy
+    surfaces = np.array([scene.facets[f].surface for f in path.facets], np.int64)
+    material = np.empty((1, path.order), np.int64)
+    materials_at(packed.boundary, packed.cover, facets, surfaces, path.points, material)
+    leaving = path.points[0] - packed.sources[source]
+    cosines = cosines_along(scene, leaving / np.linalg.norm(leaving), path.facets)
+    change = np.nan_to_num(weights[source, :, receiver, :, int(path.delay_s / plan.bin_s)])
+    for i, patch in enumerate(at):
+        left = np.ones(len(path.energy))
+        reflect_each(packed.boundary, material[0, i : i + 1], cosines[i : i + 1], left)
+        inverse = np.divide(1.0, left, out=np.zeros_like(left), where=left > 0)
+        slope[source, :, patch, :, receiver] -= change * path.energy * inverse
