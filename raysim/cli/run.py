@@ -58,6 +58,7 @@ DRAFT_ERROR_PERCENT = 5.0
     help="Go on from an earlier or interrupted result of the same scene.",
 )
 @click.option("--variant", multiple=True, metavar="NAME", help="Not in this version yet.")
+@click.option("--no-maps", is_flag=True, help="Without maps of the surfaces.")
 @click.option("--no-bass", is_flag=True, help="Without the bass part.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def run(
@@ -66,6 +67,7 @@ def run(
     previous_path: Path | None,
     bands: tuple[float, float] | None,
     variant: tuple[str, ...],
+    no_maps: bool,
     no_bass: bool,
     as_json: bool,
     **limits: Any,
@@ -102,6 +104,7 @@ def run(
         previous = load_result(previous_path)
         settings = chosen_settings(previous.settings, **limits)
         bands = bands or (previous.scene.bands_hz[0], previous.scene.bands_hz[-1])
+    settings = replace(settings, maps=not no_maps)
     scene = load_scene(scene_path, bands=bands)
     for doubt in scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)

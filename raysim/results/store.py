@@ -6,6 +6,7 @@ import io
 import json
 import os
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from raysim.errors import ResultError, SettingsError
 from raysim.estimate import Estimate
 from raysim.files import why_not_written, write_whole
 from raysim.results.checks import Check
-from raysim.results.data import Reflection, Result
+from raysim.results.data import Maps, Reflection, Result
 from raysim.results.layout import (
     FORMAT_VERSION,
     KIND,
@@ -28,7 +29,16 @@ from raysim.results.layout import (
     early_group,
     root_attributes,
 )
-from raysim.results.scene_group import scene_attributes, scene_from, scene_group
+from raysim.results.maps_group import grid_group, maps_from, surface_groups
+from raysim.results.scene_group import (
+    scene_attributes,
+    scene_from,
+    scene_group,
+    shell_attributes,
+    shell_from,
+    shell_group,
+)
+from raysim.scene.data import Scene, Shell
 from raysim.settings import Settings
 
 SMALLEST_TO_COMPRESS = 4096
@@ -66,6 +76,14 @@ def save(
         scene = file.create_group("scene")
         scene.attrs.update(scene_attributes(result.scene))
         _write_group(scene, scene_group(result.scene))
+        for number, shell in enumerate(result.scene.shells):
+            group = scene.create_group(f"shell{number}")
+            group.attrs.update(shell_attributes(shell))
+            _write_group(group, shell_group(shell))
+        if result.maps is not None:
+            _write_group(file.create_group("map_grid"), grid_group(result, result.maps))
+            for name, group in surface_groups(result, result.maps).items():
+                _write_group(file.create_group(f"maps/{name}"), group)
     try:
         write_whole(path, buffer.getbuffer())
     except OSError as error:
@@ -144,7 +162,7 @@ def _result_from(file: Any) -> Result:
     root = dict(file.attrs)
     decay = file["decay"]
     return Result(
-        scene=scene_from(lambda name: _read(file["scene"], name), file["scene"].attrs, root),
+        scene=_scene_from(file["scene"], root),
         settings=Settings(**json.loads(root["settings"])),
         variants=tuple(_read(decay, "variant")),
         image_order=int(root["image_order"]),
@@ -160,7 +178,20 @@ def _result_from(file: Any) -> Result:
         duration_of_run_s=float(root["duration_of_run_s"]),
         raysim_version=str(root["raysim_version"]),
         created=str(root["created"]),
+        maps=_maps_from(file) if "maps" in file else None,
     )
+
+
+def _maps_from(file: Any) -> Maps:
+    surfaces = [partial(_read, group) for group in file["maps"].values()]
+    return maps_from(partial(_read, file["map_grid"]), surfaces)
+
+
+def _scene_from(group: Any, root: Mapping[str, Any]) -> Scene:
+    shells: list[Shell] = []
+    while (name := f"shell{len(shells)}") in group:
+        shells.append(shell_from(partial(_read, group[name]), group[name].attrs))
+    return scene_from(partial(_read, group), group.attrs, root, shells)
 
 
 def _reflections_from(early: Any) -> tuple[Reflection, ...]:

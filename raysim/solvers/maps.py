@@ -112,7 +112,7 @@ def map_room(
         sums /= rays
     for path in reflections:
         _add_path(scene, packed, plan, patches, weights, path, arriving, slope)
-    undefined = np.isnan(weights).any(axis=-1)[:, None, None]
+    undefined = np.asarray(np.isnan(weights).any(axis=-1))[:, None, None]
     slope = np.where(undefined, np.nan, slope)
     per_m2 = np.where(area > 0, area, np.nan)[:, None, None]
     return Maps(
