@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,22 @@ from numpy.typing import NDArray
 from raysim.air import Climate
 from raysim.loudspeakers.directivity import AZIMUTHS_DEG, ELEVATIONS_DEG, SHAPE, Directivity
 from raysim.results.layout import Group, Variable, band_axis, index_axis, word_axis, words
-from raysim.scene.data import Facet, KeepClear, Material, Mesh, Receiver, Scene, Source, Surface
+from raysim.results.treatments_group import (
+    treatments_from,
+    treatments_group,
+    variants_from,
+)
+from raysim.scene.data import (
+    Facet,
+    KeepClear,
+    Material,
+    Mesh,
+    Receiver,
+    Scene,
+    Shell,
+    Source,
+    Surface,
+)
 from raysim.surfaces.construction import Construction
 from raysim.surfaces.grammar import parse_layers
 
@@ -33,9 +48,11 @@ def scene_group(scene: Scene) -> Group:
         "warning": word_axis("warning", scene.warnings, "what a careful reader would ask about"),
         **_mesh(scene.mesh),
         **_facets(scene.facets),
-        **_surfaces(scene),
+        **_surfaces(scene.surfaces),
+        **_materials(scene),
         **_positions(scene),
         **_keep_clear(scene),
+        **treatments_group(scene),
     }
 
 
@@ -48,36 +65,23 @@ def scene_attributes(scene: Scene) -> dict[str, str | int | float]:
     }
 
 
-def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any]) -> Scene:
+def scene_from(
+    read: Read,
+    attributes: Mapping[str, Any],
+    root: Mapping[str, Any],
+    shells: Sequence[Shell] = (),
+) -> Scene:
     """The scene again: `read` gives the array of a name of the group."""
+    sources = _sources_from(read)
+    receivers = _receivers_from(read)
     return Scene(
         title=str(root["title"]),
-        mesh=Mesh(
-            vertices=read("vertex_position"),
-            triangles=read("triangle_vertices"),
-            surface=read("triangle_surface"),
-            facet=read("triangle_facet"),
-            sheet=read("triangle_sheet").astype(bool),
-        ),
-        surfaces=tuple(
-            Surface(name, int(material), owner)
-            for name, material, owner in zip(
-                read("surface"), read("surface_material"), read("surface_owner"), strict=True
-            )
-        ),
+        mesh=_mesh_from(read),
+        surfaces=_surfaces_from(read),
         facets=_facets_from(read),
         materials=_materials_from(read),
-        sources=_sources_from(read),
-        receivers=tuple(
-            Receiver(*columns)
-            for columns in zip(
-                read("receiver"),
-                read("receiver_position"),
-                read("receiver_facing"),
-                read("receiver_zone"),
-                strict=True,
-            )
-        ),
+        sources=sources,
+        receivers=receivers,
         climate=Climate(**json.loads(root["climate"])),
         bands_hz=tuple(float(f) for f in read("band")),
         volume=float(attributes["volume_m3"]),
@@ -90,7 +94,15 @@ def scene_from(read: Read, attributes: Mapping[str, Any], root: Mapping[str, Any
         text=str(root["scene_toml"]),
         path=str(root["scene_path"]),
         mesh_sha256=str(root["mesh_sha256"]),
+        treatments=treatments_from(read),
+        variants=variants_from(read, sources, receivers),
+        shells=tuple(shells),
     )
+
+
+def _receivers_from(read: Read) -> tuple[Receiver, ...]:
+    columns = (read(f"receiver{name}") for name in ("", "_position", "_facing", "_zone"))
+    return tuple(Receiver(*row) for row in zip(*columns, strict=True))
 
 
 def _known(value: float) -> float | None:
@@ -117,8 +129,66 @@ def _mesh(mesh: Mesh) -> Group:
     }
 
 
-def _surfaces(scene: Scene) -> Group:
-    materials, surfaces = scene.materials, scene.surfaces
+def _mesh_from(read: Read) -> Mesh:
+    return Mesh(
+        vertices=read("vertex_position"),
+        triangles=read("triangle_vertices"),
+        surface=read("triangle_surface"),
+        facet=read("triangle_facet"),
+        sheet=read("triangle_sheet").astype(bool),
+    )
+
+
+def shell_group(shell: Shell) -> Group:
+    """The boundary of a variant with objects in it; named as in the group of the scene."""
+    return {
+        "axis": word_axis("axis", "xyz", "axis of the room"),
+        "frame": word_axis("frame", "uv", "axis of a facet: u to the right, v up from inside"),
+        **_mesh(shell.mesh),
+        **_facets(shell.facets),
+        **_surfaces(shell.surfaces),
+    }
+
+
+def shell_attributes(shell: Shell) -> dict[str, str | float]:
+    """Attributes of the group."""
+    return {"volume_m3": shell.volume, "mesh_sha256": shell.mesh_sha256}
+
+
+def shell_from(read: Read, attributes: Mapping[str, Any]) -> Shell:
+    """The shell again."""
+    return Shell(
+        mesh=_mesh_from(read),
+        surfaces=_surfaces_from(read),
+        facets=_facets_from(read),
+        volume=float(attributes["volume_m3"]),
+        mesh_sha256=str(attributes["mesh_sha256"]),
+    )
+
+
+def _surfaces(surfaces: Sequence[Surface]) -> Group:
+    return {
+        "surface": word_axis("surface", [s.name for s in surfaces], "surface"),
+        "surface_material": Variable(
+            ("surface",), np.array([s.material for s in surfaces], int), "1", "index into material"
+        ),
+        "surface_owner": Variable(
+            ("surface",), words([s.owner for s in surfaces]), "1", "room, or the object's name"
+        ),
+    }
+
+
+def _surfaces_from(read: Read) -> tuple[Surface, ...]:
+    return tuple(
+        Surface(name, int(material), owner)
+        for name, material, owner in zip(
+            read("surface"), read("surface_material"), read("surface_owner"), strict=True
+        )
+    )
+
+
+def _materials(scene: Scene) -> Group:
+    materials = scene.materials
 
     def per_band(name: str, long_name: str) -> Variable:
         shape = (len(materials), len(scene.bands_hz))
@@ -126,13 +196,6 @@ def _surfaces(scene: Scene) -> Group:
         return Variable(("material", "band"), data, "1", long_name)
 
     return {
-        "surface": word_axis("surface", [s.name for s in surfaces], "surface"),
-        "surface_material": Variable(
-            ("surface",), np.array([s.material for s in surfaces]), "1", "index into material"
-        ),
-        "surface_owner": Variable(
-            ("surface",), words([s.owner for s in surfaces]), "1", "room, or the object's name"
-        ),
         "material": word_axis("material", [m.name for m in materials], "material"),
         "material_reference": Variable(
             ("material",), words([m.source for m in materials]), "1", "where the numbers come from"
@@ -243,14 +306,34 @@ def _keep_clear(scene: Scene) -> Group:
         "zone_reason": Variable(
             ("zone",), words([zone.reason for zone in zones]), "1", "why it must stay clear"
         ),
+        "zone_hard": Variable(
+            ("zone",), np.array([zone.hard for zone in zones], np.uint8), "1", "1: never overridden"
+        ),
+        "zone_depth": Variable(
+            ("zone",), np.array([z.depth_m for z in zones], float), "m", "into the room"
+        ),
+        "zone_swing": Variable(
+            ("zone",), words([zone.swing for zone in zones]), "1", "edge that a door hangs at"
+        ),
     }
 
 
 def _keep_clear_from(read: Read) -> tuple[KeepClear, ...]:
-    columns = [read(name) for name in ("zone", "zone_surface", "zone_at", "zone_size")]
+    keys = ("", "_surface", "_at", "_size", "_reason", "_hard", "_depth", "_swing")
     return tuple(
-        KeepClear(name, on, (float(at[0]), float(at[1])), (float(size[0]), float(size[1])), reason)
-        for name, on, at, size, reason in zip(*columns, read("zone_reason"), strict=True)
+        KeepClear(
+            name,
+            on,
+            (float(at[0]), float(at[1])),
+            (float(size[0]), float(size[1])),
+            reason,
+            bool(hard),
+            float(depth),
+            swing,
+        )
+        for name, on, at, size, reason, hard, depth, swing in zip(
+            *(read(f"zone{key}") for key in keys), strict=True
+        )
     )
 
 
