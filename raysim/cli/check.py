@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from raysim.scene.shopping import Sum, size_of
+
 DOUBT = "doubt"
 
 
@@ -25,8 +27,10 @@ def check(scene_path: Path, bands: tuple[float, float] | None, as_json: bool) ->
     Example:
       raysim check control_room.toml
     """
+    from raysim.scene.cautions import cautions
     from raysim.scene.check import examine
     from raysim.scene.read import load_scene
+    from raysim.scene.shopping import shopping
 
     scene = load_scene(scene_path, bands=bands)
     findings = examine(scene)
@@ -41,6 +45,8 @@ def check(scene_path: Path, bands: tuple[float, float] | None, as_json: bool) ->
             "sources": [source.name for source in scene.sources],
             "receivers": [receiver.name for receiver in scene.receivers],
             "bands_hz": list(scene.bands_hz),
+            "variants": [_variant(total) for total in shopping(scene)],
+            "cautions": cautions(scene),
             "findings": [{"kind": one.kind, "sentence": one.sentence} for one in findings],
         }
         click.echo(json.dumps(content, ensure_ascii=False, indent=2))
@@ -53,4 +59,38 @@ def check(scene_path: Path, bands: tuple[float, float] | None, as_json: bool) ->
     click.echo(f"\n{number}")
     for sentence in doubts:
         click.echo(f"? {sentence}")
+    warned = cautions(scene)
+    if warned:
+        click.echo("\ncautions:")
+        for sentence in warned:
+            click.echo(f"! {sentence}")
     click.echo(f"\nnext: raysim run {scene_path}")
+
+
+def _variant(total: Sum) -> dict[str, object]:
+    """A variant for JSON; None where something isn't known."""
+    return {
+        "name": total.variant,
+        "note": total.note,
+        "area_m2": total.area_m2,
+        "weight_kg": None if total.unweighed else total.weight_kg,
+        "cost": None if total.unpriced else total.cost,
+        "treatments": [
+            {
+                "name": piece.name,
+                "kind": piece.kind,
+                "where": piece.where,
+                "size_m": list(size_of(piece)),
+                "thickness_m": piece.thickness_m,
+                "gap_m": piece.gap_m,
+                "material": item.material,
+                "fixing": piece.fixing,
+                "weight_kg": piece.weight_kg,
+                "cost": piece.cost,
+                "phase": piece.phase,
+                "owned": piece.owned,
+            }
+            for item in total.items
+            for piece in item.pieces
+        ],
+    }

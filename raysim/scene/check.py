@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.scene.data import Receiver, Scene, Source
+from raysim.scene.shopping import sentences
 
 Array = NDArray[np.float64]
 
@@ -46,6 +47,7 @@ def examine(scene: Scene) -> list[Finding]:
         doubts.extend(_sides(scene, receiver))
     facts.extend(_notches(scene))
     facts.extend(_loudspeakers(scene))
+    facts.extend(sentences(scene))
     doubts.extend(_aims(scene))
     return [Finding("info", s) for s in facts] + [Finding("doubt", s) for s in doubts]
 
@@ -53,7 +55,7 @@ def examine(scene: Scene) -> list[Finding]:
 def _size(scene: Scene) -> list[str]:
     objects = {s.owner for s in scene.surfaces} - {"room"}
     kept = (
-        [f"{_count(len(scene.keep_clear), 'keep-clear zone')}, held for the choice of treatment"]
+        [f"{_count(len(scene.keep_clear), 'keep-clear zone')}, held against treatments"]
         if scene.keep_clear
         else []
     )
@@ -83,20 +85,21 @@ def _names(places: tuple[Source, ...] | tuple[Receiver, ...]) -> str:
 def _materials(scene: Scene) -> list[str]:
     areas = np.bincount(scene.mesh.surface, scene.mesh.areas, minlength=len(scene.surfaces))
     shown = sorted({0, len(scene.bands_hz) // 2, len(scene.bands_hz) - 1})
-    sentences = []
+    said = []
     for k, material in enumerate(scene.materials):
         mine = [n for n, surface in enumerate(scene.surfaces) if surface.material == k]
+        where = ", ".join(scene.surfaces[n].name for n in mine)
+        area = f"{areas[mine].sum():.1f} m2 of " if mine else ""
         values = ", ".join(
             f"{material.absorption[b]:.2f} ({material.absorption_low[b]:.2f} to "
             f"{material.absorption_high[b]:.2f}) at {band_name(scene.bands_hz[b])}"
             for b in shown
         )
-        names = ", ".join(scene.surfaces[n].name for n in mine)
-        sentences.append(
-            f"{names}: {areas[mine].sum():.1f} m2 of '{material.name}', absorption {values}; "
+        said.append(
+            f"{where or 'in variants only'}: {area}'{material.name}', absorption {values}; "
             f"source: {material.source}"
         )
-    return sentences
+    return said
 
 
 def _seat(scene: Scene, receiver: Receiver) -> list[str]:

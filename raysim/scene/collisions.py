@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from raysim.scene.data import KeepClear, Receiver, Scene, Source, Treatment
 from raysim.scene.faces import Face
 from raysim.scene.inside import AIR, locate
-from raysim.scene.placing import find_sheet
+from raysim.scene.placing import Sheet, find_sheet
 from raysim.scene.solids import (
     Solid,
     distance_to,
@@ -50,7 +51,7 @@ class Reach:
     def __init__(self, scene: Scene, faces: Sequence[Face]) -> None:
         self.scene, self.faces = scene, faces
         self._bodies: dict[str, Solid] = {}
-        self._zones = [(zone, zone_bodies(scene, zone, faces)) for zone in scene.keep_clear]
+        self._zones = [(zone, place_of_zone(scene, zone, faces)) for zone in scene.keep_clear]
 
     def body(self, treatment: Treatment) -> Solid:
         """What a treatment fills, with the gap behind it."""
@@ -86,20 +87,23 @@ class Reach:
         """Keep-clear zones that a treatment reaches into and does not, or may not, override."""
         body = self.body(treatment)
         said = []
-        for zone, parts in self._zones:
-            worst = max(
-                ((reach_into(body, part), what) for what, part in parts.items()),
-                default=(0.0, ""),
-            )
-            if worst[0] <= TOUCHING_M or (zone.name in override and not zone.hard):
+        for zone, place in self._zones:
+            if zone.name in override and not zone.hard:
                 continue
-            what = f"{worst[1]} '{zone.name}' ({zone.reason})"
             cure = (
                 "exits, detectors and vents stay clear: move it"
                 if zone.hard
                 else f'move it, or allow it with override = ["{zone.name}"]'
             )
-            said.append(f"it reaches {_mm(worst[0])} into the {what}; {cure}")
+            if reach_into(body, place.front) > TOUCHING_M:
+                u, v = place.taken(body)
+                what = f"it takes {u:.2f} x {v:.2f} m of the keep-clear zone"
+            elif place.swing is not None and reach_into(body, place.swing) > TOUCHING_M:
+                depth = _mm(reach_into(body, place.swing))
+                what = f"it reaches {depth} into the swing of the keep-clear zone"
+            else:
+                continue
+            said.append(f"{what} '{zone.name}' ({zone.reason}); {cure}")
         return said
 
     def with_people(
@@ -148,14 +152,32 @@ class Reach:
         return said
 
 
-def zone_bodies(scene: Scene, zone: KeepClear, faces: Sequence[Face]) -> dict[str, Solid]:
-    """Bodies that a keep-clear zone takes, by what they are."""
+@dataclass(frozen=True)
+class ZonePlace:
+    """Bodies that a keep-clear zone takes: before its rectangle, and the swing of its door."""
+
+    sheet: Sheet
+    rect: tuple[float, float, float, float]
+    front: Solid
+    swing: Solid | None
+
+    def taken(self, body: Solid) -> tuple[float, float]:
+        """Width and height that a body takes of the rectangle, m."""
+        flat = np.array([self.sheet.measures(corner) for corner in body.corners])
+        low, high = np.array(self.rect[:2]), np.array(self.rect[2:])
+        both = np.minimum(flat.max(axis=0), high) - np.maximum(flat.min(axis=0), low)
+        return float(both[0]), float(both[1])
+
+
+def place_of_zone(scene: Scene, zone: KeepClear, faces: Sequence[Face]) -> ZonePlace:
+    """Where a keep-clear zone is."""
     sheet = find_sheet(scene, zone.on, faces)
     (u, v), (width, height) = zone.at, zone.size
     ends = [(u, v), (u + width, v), (u + width, v + height), (u, v + height)]
     flat = np.array([sheet.lift(end) for end in ends])
     depth = max(zone.depth_m, ZONE_DEPTH_M)
-    bodies = {"keep-clear zone": solid(np.concatenate([flat, flat + depth * sheet.normal]))}
+    front = solid(np.concatenate([flat, flat + depth * sheet.normal]))
+    swing = None
     if zone.swing:
         hinge, free = (flat[0], flat[1]) if zone.swing == "left" else (flat[1], flat[0])
         across = (free - hinge)[:2]
@@ -164,8 +186,8 @@ def zone_bodies(scene: Scene, zone: KeepClear, faces: Sequence[Face]) -> dict[st
         arc = hinge[:2] + np.cos(turns) * across + np.sin(turns) * into
         plan = np.concatenate([hinge[None, :2], arc])
         low, high = float(flat[:, 2].min()), float(flat[:, 2].max())
-        bodies["swing of the keep-clear zone"] = solid(upright(plan, low, high))
-    return bodies
+        swing = solid(upright(plan, low, high))
+    return ZonePlace(sheet, (u, v, u + width, v + height), front, swing)
 
 
 def _box(low: Array, high: Array) -> Array:

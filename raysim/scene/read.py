@@ -194,6 +194,10 @@ def _keep_clear(file: SceneFile, built: Built, complaints: Complaints) -> list[K
             continue
         if built.handedness < 0:
             _check_zone(name, section, built, complaints)
+        if section.swing and not _is_wall(section.on, built):
+            complaints.add(
+                ("keep_clear", name, "swing"), f"'{section.on}' isn't a plumb wall; take it out"
+            )
         hard = section.hard or bool(HARD.search(section.reason))
         zone = KeepClear(
             name,
@@ -207,6 +211,15 @@ def _keep_clear(file: SceneFile, built: Built, complaints: Complaints) -> list[K
         )
         zones.append(zone)
     return zones
+
+
+def _is_wall(name: str, built: Built) -> bool:
+    geometry = built.geometry
+    a, b, c = geometry.vertices[
+        geometry.triangles[geometry.group == geometry.names.index(name)]
+    ].transpose(1, 0, 2)
+    across = np.cross(b - a, c - a)
+    return bool((np.abs(across[:, 2]) < 1e-3 * np.linalg.norm(across, axis=1)).all())
 
 
 def _check_zone(name: str, section: KeepClearSection, built: Built, complaints: Complaints) -> None:

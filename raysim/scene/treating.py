@@ -18,6 +18,7 @@ from raysim.scene.lines import Path
 from raysim.scene.linings import Lining, lining
 from raysim.scene.pieces import CannotPlaceError, Piece, kind_of, pieces_of, refused_keys
 from raysim.scene.places import check_places, make_places
+from raysim.scene.placing import find_sheet
 from raysim.scene.rooms import prism
 from raysim.scene.schema import OBJECTS, SceneFile, VariantSection
 from raysim.scene.solids import geometry_of_body
@@ -125,6 +126,18 @@ def treat(
     scene: Scene, file: SceneFile, built: Built, wishes: Wishes, complaints: Complaints
 ) -> Scene:
     """The scene with its treatments, variants and their shells; complains of all that can't be."""
+    if not (file.treatments or file.variants):
+        return scene
+    for zone in scene.keep_clear:
+        try:
+            find_sheet(scene, zone.on, built.faces)
+        except ValueError:
+            complaints.add(
+                ("keep_clear", zone.name, "on"),
+                f"'{zone.on}' lies in several planes; make the one that it is on a group of its "
+                "own in the mesh",
+            )
+    complaints.raise_any()
     reach = Reach(scene, built.faces)
     pieces = _placed(scene, file, built, wishes, reach, complaints)
     index = {id(material): k for k, material in enumerate(scene.materials)}
@@ -144,7 +157,7 @@ def treat(
         own = tuple(k for k, t in enumerate(treatments) if t.section in section.treatments)
         own = tuple(sorted(own, key=lambda k: section.treatments.index(treatments[k].section)))
         objects = tuple(treatments[k].name for k in own if treatments[k].is_object)
-        if objects and objects not in known_shells:
+        if objects and objects not in known_shells and not complaints.found:
             shell = _shell(scene, built, [p for p in pieces if p.treatment.name in objects],
                            treatments, complaints)  # fmt: skip
             if shell is not None:

@@ -1,0 +1,67 @@
+"""An invented bedroom with treatments, and the text of its scene file to add to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from raysim.scene.read import load_scene
+
+ROOM = """\
+title = "Invented bedroom"
+bands = [125, 1000]
+[room]
+size = [4.2, 3.4, 2.4]
+[surfaces]
+"*" = "gypsum board 13 mm on studs"
+[patches.window]
+on = "left"
+at = [1.3, 0.95]
+size = [1.3, 1.25]
+material = "window glass"
+[objects.desk]
+at = [0.95, 0.45, 0.72]
+size = [1.5, 0.7, 0.03]
+material = "wooden desk"
+[keep_clear.door]
+on = "right"
+at = [3.3, 0.0]
+size = [0.8, 2.0]
+reason = "door, swings in"
+swing = "right"
+[keep_clear.picture]
+on = "rear"
+at = [0.2, 1.2]
+size = [0.5, 0.5]
+reason = "a picture"
+[sources.left]
+position = [1.10, 0.60, 1.20]
+[sources.right]
+position = [2.30, 0.60, 1.20]
+[receivers.seat]
+position = [1.70, 1.64, 1.20]
+facing = "front"
+[materials.wool]
+layers = ["fabric 200", "porous 100mm glass wool 40kg/m3"]
+"""
+
+PANEL = """\
+[treatments.{name}]
+kind = "panel"
+on = "{on}"
+at = {at}
+size = [0.6, 1.2]
+material = "wool"
+{more}
+"""
+
+
+def panel(name: str, on: str, at: str, more: str = "") -> str:
+    """Section of a panel of 0.6 x 1.2 m."""
+    return PANEL.format(name=name, on=on, at=at, more=more)
+
+
+def bedroom(folder: Path, more: str = "", room: str = ROOM):
+    """Scene of the bedroom with more sections."""
+    path = folder / "room.toml"
+    path.write_text(room + more, encoding="utf-8")
+    return load_scene(path)
