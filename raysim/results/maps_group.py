@@ -1,4 +1,4 @@
-"""Maps as labelled arrays: grids of all facets in /map_grid, patches by surface in /maps/SURFACE."""
+"""Maps as labelled arrays: grids of all facets in /map_grid, patches in /maps/SURFACE."""
 
 from __future__ import annotations
 

@@ -39,6 +39,10 @@ def first_orders(size, source, receivers):
 
 @pytest.fixture(scope="module")
 def errors_s():
+    return arrival_errors_s()
+
+
+def arrival_errors_s():
     """Measured minus image time: name -> (120,) s."""
     path = reference_file("measured_first_order_arrivals_dechorate.csv")
     with path.open() as file:

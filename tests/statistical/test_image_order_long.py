@@ -7,13 +7,12 @@ from raysim.settings import BATCHES, Settings
 from raysim.solvers.run import run
 from tests.statistical.significance import assert_p_value, p_of_largest
 from tests.statistical.test_image_order import (
+    LONG,
     difference,
     mean_and_error,
     scattering_rises,
     totals,
 )
-
-RAYS = 4_000_000
 
 
 @pytest.mark.slow
@@ -24,9 +23,8 @@ def test_sum_is_that_of_any_image_order_to_0_3_percent():
     order 0 would lie 4.2 % above the others at 125 Hz: edges hide a part of the sphere.
     """
     scene = scattering_rises()
-    settings = {"rays": RAYS, "duration_s": 0.04}
     sums = [
-        totals(run(scene, Settings(seed=131 + order, image_order=order, **settings)))
+        totals(run(scene, Settings(seed=131 + order, image_order=order, **LONG)))
         for order in range(5)
     ]
     for batches in sums:

@@ -32,7 +32,9 @@ def written(result, tmp_path):
 def test_every_dataset_is_described_and_every_described_one_there(written):
     """Name, axes and units of docs/formats/result.md against a file just written."""
     rows = re.findall(
-        r"^\| `(/(?!map)[^`]+)` \| ([^|]*) \| ([^|]*) \|", DESCRIPTION.read_text("utf-8"), re.MULTILINE
+        r"^\| `(/(?!map)[^`]+)` \| ([^|]*) \| ([^|]*) \|",
+        DESCRIPTION.read_text("utf-8"),
+        re.MULTILINE,
     )
     described = {name: (axes.strip(), unit.strip()) for name, axes, unit in rows}
     found = {}
