@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import shapely
@@ -82,10 +83,17 @@ def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
     lower edge of the drawing (the floor, for a surface that stands on it).
     """
     facet = scene.facets[index]
-    low, high = _bounds(facet)
+    axes, scale = open_sheet(scene, facet)
+    _points(axes, facet, met, scale)
+    return cast(Figure, axes.figure)
+
+
+def open_sheet(scene: Scene, facet: Facet) -> tuple[Axes, float]:
+    """A sheet with one facet on it, its name, neighbours and edges; also metres per inch."""
+    low, high = bounds(facet)
     scale = max((high[0] - low[0]) / WIDEST_IN, (high[1] - low[1]) / TALLEST_IN)
     size_in = (high - low) / scale + 2 * MARGIN_IN
-    figure, axes = style.sheet(float(max(size_in[0], 2.6)), float(size_in[1]))
+    _, axes = style.sheet(float(max(size_in[0], 2.6)), float(size_in[1]))
     spare = (max(float(size_in[0]), 2.6) - size_in[0]) / 2
     edge = MARGIN_IN * scale
     axes.set_xlim(low[0] - edge - spare * scale, high[0] + edge + spare * scale)
@@ -101,8 +109,7 @@ def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
         weight="bold",
         va="center",
     )
-    _points(axes, facet, met, scale)
-    return figure
+    return axes, scale
 
 
 def is_upright(facet: Facet) -> bool:
@@ -114,14 +121,15 @@ def _area(facet: Facet) -> shapely.Polygon:
     return shapely.Polygon(facet.outline[0], facet.outline[1:])
 
 
-def _bounds(facet: Facet) -> tuple[Array, Array]:
+def bounds(facet: Facet) -> tuple[Array, Array]:
+    """Lowest and highest (u, v) of a facet, m."""
     outer = np.asarray(facet.outline[0])
     return outer.min(axis=0), outer.max(axis=0)
 
 
 def _neighbours(scene: Scene, axes: Axes, facet: Facet) -> None:
     """Outline and name what lies in the same plane within the frame: windows, doors, patches."""
-    frame = shapely.box(*np.concatenate(_bounds(facet)))
+    frame = shapely.box(*np.concatenate(bounds(facet)))
     for other in scene.facets:
         if other is facet or other.normal @ facet.normal < NEARLY_PARALLEL:
             continue
@@ -178,7 +186,7 @@ def _edge(scene: Scene, facet: Facet, way: str) -> str:
 
 
 def _points(axes: Axes, facet: Facet, met: Sequence[Met], scale: float) -> None:
-    low, high = _bounds(facet)
+    low, high = bounds(facet)
     pins = marks.Pins(axes, 0.075 * scale)
     grouped: list[tuple[Array, list[Met]]] = []
     for item in met:
