@@ -1,0 +1,249 @@
+"""The air of a room as tetrahedra whose outer faces know the triangle they lie on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+from raysim.errors import SceneError, SolverError
+from raysim.waves.adjacency import Faces, faces_of
+from raysim.waves.mesher import fill
+from raysim.waves.slits import bisected, doubled, of_air, unopened_edges
+from raysim.waves.tags import lying_on
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+EDGE_SHARE = 0.44  # of the shortest wavelength
+ENVELOPE_M = 0.005
+VOLUME_TOLERANCE = 1e-3
+FINER = 4.0
+REACH = 1.5  # envelopes
+DETAIL_SHARE = 1 / 6
+
+
+@dataclass(frozen=True)
+class Tetrahedra:
+    """Air as tetrahedra.
+
+    Attributes
+    ----------
+    points : (p, 3) float, m
+        Doubled along thin sheets, whose sides are not joined.
+    corners : (t, 4) int
+    outer : (b, 3) int
+        Faces at the boundary.
+    triangle : (b,) int
+        Which of the given triangles each outer face lies on.
+    volume : float, m3
+    notes : tuple of str
+        What was left out or moved, one sentence each.
+    """
+
+    points: Array
+    corners: Ints
+    outer: Ints
+    triangle: Ints
+    volume: float
+    notes: tuple[str, ...]
+
+
+def tetrahedra_of(
+    vertices: Array,
+    triangles: Ints,
+    inside: Array,
+    wavelength_m: float,
+    volume_m3: float | None = None,
+) -> Tetrahedra:
+    """Fill the air that `inside` lies in.
+
+    Parameters
+    ----------
+    vertices : (n, 3) float, m
+    triangles : (m, 3) int
+        Normals point into the air; both sides of a thin sheet are triangles of their own.
+    inside : (3,) float, m
+        A point in the air.
+    wavelength_m : float
+        Shortest wavelength of interest: edges are 0.44 of it, and closed things smaller than a
+        sixth of it are left out.
+    volume_m3 : float, optional
+        Volume of the air if known, to compare with.
+
+    Raises
+    ------
+    SceneError
+        The room isn't closed; with the place.
+    SolverError
+        The volume can't be kept within 0.1 %.
+    """
+    kept, notes = _without_detail(vertices, triangles, inside, DETAIL_SHARE * wavelength_m)
+    edge = EDGE_SHARE * wavelength_m
+    for envelope in (ENVELOPE_M, ENVELOPE_M / FINER, ENVELOPE_M / FINER**2):
+        made = _fill_air(vertices, triangles, kept, inside, edge, envelope)
+        if volume_m3 is None or abs(made.volume / volume_m3 - 1) <= VOLUME_TOLERANCE:
+            if volume_m3 is not None:
+                off = 100 * (made.volume / volume_m3 - 1)
+                notes = [*notes, f"tetrahedra fill {made.volume:.2f} m3, {off:+.3f} % off the room"]
+            return Tetrahedra(
+                made.points, made.corners, made.outer, made.triangle, made.volume, tuple(notes)
+            )
+    raise SolverError(
+        f"bass: the tetrahedra fill {made.volume:.2f} m3, but the room has {volume_m3:.2f} m3; "
+        "are there separate volumes or overlapping objects? See 'raysim check', or run with "
+        "--no-bass"
+    )
+
+
+def _fill_air(
+    vertices: Array, triangles: Ints, kept: Bools, inside: Array, edge: float, envelope: float
+) -> Tetrahedra:
+    given = triangles[kept & _first_of_equals(triangles)]
+    number = np.flatnonzero(kept)
+    corners, reach = vertices[triangles[number]], REACH * envelope
+    points, tets = fill(vertices, given, edge, envelope)
+    faces = faces_of(tets)
+    closed: Bools = np.any(lying_on(points, tets, faces, corners, reach) >= 0, axis=1)
+    points, tets, faces = of_air(points, tets[_air(points, tets, faces, closed, inside, corners)])
+    sides = lying_on(points, tets, faces, corners, reach)
+    closed = np.any(sides >= 0, axis=1)
+    split, origin = doubled(tets, closed, faces)
+    edges = unopened_edges(closed, faces, np.bincount(origin, minlength=len(points)))
+    if len(edges):
+        points, tets, faces = of_air(*bisected(points, tets, edges))
+        sides = lying_on(points, tets, faces, corners, reach)
+        closed = np.any(sides >= 0, axis=1)
+        split, origin = doubled(tets, closed, faces)
+    outer, which = _outer(points, tets, split, faces, sides)
+    points = points[origin]
+    each = points[split]
+    volume = float(np.abs(np.linalg.det(each[:, 1:] - each[:, :1])).sum() / 6)
+    return Tetrahedra(points, split, outer, number[which], volume, ())
+
+
+def _outer(points: Array, tets: Ints, split: Ints, faces: Faces, sides: Ints) -> tuple[Ints, Ints]:
+    """Faces at the boundary in new numbers of points, and the triangles they lie on."""
+    outer, which = [], []
+    for side in (0, 1):
+        found = np.flatnonzero((sides[:, side] >= 0) & (faces.beside[:, side] >= 0))
+        owner = faces.beside[found, side]
+        place = (tets[owner][:, None, :] == faces.corners[found][:, :, None]).argmax(axis=2)
+        outer.append(np.take_along_axis(split[owner], place, axis=1))
+        which.append(sides[found, side])
+    count = int((faces.beside[:, 1] < 0).sum())
+    hull = int((sides[faces.beside[:, 1] < 0, 0] >= 0).sum())
+    if hull < count:
+        bad = np.flatnonzero((faces.beside[:, 1] < 0) & (sides[:, 0] < 0))[0]
+        raise SolverError(
+            f"bass: {count - hull} faces near {_place(points[faces.corners[bad]].mean(axis=0))} "
+            "lie on no surface; run with --no-bass"
+        )
+    return np.concatenate(outer), np.concatenate(which)
+
+
+def _air(
+    points: Array, tets: Ints, faces: Faces, closed: Bools, inside: Array, corners: Array
+) -> Bools:
+    """Which tetrahedra can be reached from `inside` without crossing a closed face."""
+    start = containing(points[tets], inside)
+    if start < 0:
+        raise SceneError(f"bass: {_place(inside)} is outside the room; is the mesh closed?")
+    graph = faces.neighbours(closed, len(tets))
+    order, before = breadth_first_order(graph, start, directed=False)
+    reached = np.zeros(len(tets), bool)
+    reached[order] = True
+    hull = faces.beside[(faces.beside[:, 1] < 0), 0]
+    out = hull[reached[hull]]
+    if len(out):
+        way = [int(out[0])]
+        while way[-1] != start:
+            way.append(int(before[way[-1]]))
+        centres = points[tets[way]].mean(axis=1)
+        turns = winding(corners, centres)
+        leak = centres[np.flatnonzero(turns > 0.5)[0]] if (turns > 0.5).any() else centres[-1]
+        raise SceneError(
+            f"bass: the room is not closed; it leaks near {_place(leak)}; close the gap or run "
+            "with --no-bass"
+        )
+    return reached
+
+
+def containing(corners: Array, point: Array) -> int:
+    """Tetrahedron of (t, 4, 3) that a point lies in, -1 for none."""
+    return int(barycentric_in(corners, point[None])[0][0])
+
+
+def barycentric_in(corners: Array, points: Array, slack: float = 1e-6) -> tuple[Ints, Array]:
+    """Tetrahedron (n,) of each of (n, 3) points, -1 for none, and the weights (n, 4) of corners."""
+    origin = corners[:, 0]
+    inverse = np.linalg.inv((corners[:, 1:] - origin[:, None]).transpose(0, 2, 1))
+    low, high = corners.min(axis=1) - 1e-9, corners.max(axis=1) + 1e-9
+    found, weights = np.full(len(points), -1), np.zeros((len(points), 4))
+    for i, point in enumerate(points):
+        near = np.flatnonzero(((point >= low) & (point <= high)).all(axis=1))
+        if len(near) == 0:
+            continue
+        rest = np.einsum("tij,tj->ti", inverse[near], point - origin[near])
+        each = np.column_stack([1 - rest.sum(axis=1), rest])
+        best = int(np.argmax(each.min(axis=1)))
+        if each[best].min() >= -slack:
+            found[i], weights[i] = near[best], each[best]
+    return found, weights
+
+
+def winding(corners: Array, points: Array) -> Array:
+    """How often (m, 3, 3) triangles go round each of (n, 3) points: 1 in the air, 0 outside.
+
+    Solid angles by van Oosterom and Strackee 1983.
+    """
+    turns = np.empty(len(points))
+    for i, point in enumerate(points):
+        a, b, c = (corners - point).transpose(1, 0, 2)
+        la, lb, lc = (np.linalg.norm(v, axis=1) for v in (a, b, c))
+        triple = np.einsum("ij,ij->i", a, np.cross(b, c))
+        rest = la * lb * lc + (a * b).sum(1) * lc + (b * c).sum(1) * la + (c * a).sum(1) * lb
+        turns[i] = -np.arctan2(triple, rest).sum() / (2 * np.pi)
+    return turns
+
+
+def _without_detail(
+    vertices: Array, triangles: Ints, inside: Array, smallest_m: float
+) -> tuple[Bools, list[str]]:
+    """Leave out closed parts smaller than a length, except the one around `inside`."""
+    part = _parts(triangles, len(vertices))
+    kept = np.ones(len(triangles), bool)
+    notes = []
+    for p in np.unique(part):
+        own = vertices[triangles[part == p]].reshape(-1, 3)
+        low, high = own.min(axis=0), own.max(axis=0)
+        around = ((inside > low) & (inside < high)).all()
+        if not around and np.linalg.norm(high - low) < smallest_m:
+            kept[part == p] = False
+            notes.append(
+                f"left out a part of {100 * np.linalg.norm(high - low):.0f} cm across at "
+                f"{_place((low + high) / 2)}, smaller than a sixth of the shortest wavelength"
+            )
+    return kept, notes
+
+
+def _parts(triangles: Ints, count: int) -> Ints:
+    a, b = triangles[:, [0, 1]].ravel(), triangles[:, [1, 2]].ravel()
+    graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1][triangles[:, 0]])
+
+
+def _first_of_equals(triangles: Ints) -> Bools:
+    """The mesher takes one side of a sheet."""
+    _, first = np.unique(np.sort(triangles, axis=1), axis=0, return_index=True)
+    kept = np.zeros(len(triangles), bool)
+    kept[first] = True
+    return kept
+
+
+def _place(point: Array) -> str:
+    return "({:.2f}, {:.2f}, {:.2f}) m".format(*point)
