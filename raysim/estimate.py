@@ -55,9 +55,34 @@ def jackknife(evaluate: Callable[[Array], Array], batches: Array) -> tuple[Array
     -------
     value, standard_error : arrays as `evaluate` returns
     """
+    value, left_out = leave_one_out(evaluate, batches)
+    return value, jackknife_error(left_out)
+
+
+def leave_one_out(evaluate: Callable[[Array], Array], batches: Array) -> tuple[Array, Array]:
+    """Value of a function of the mean over batches, and its values without each batch in turn.
+
+    Parameters
+    ----------
+    evaluate, batches
+        As in `jackknife`.
+
+    Returns
+    -------
+    value : array as `evaluate` returns
+    left_out : (batch, ...) float
+    """
     count = len(batches)
     mean = batches.mean(axis=0)
     value = np.asarray(evaluate(mean))
-    left_out = np.stack([evaluate((count * mean - one) / (count - 1)) for one in batches])
+    return value, np.stack([evaluate((count * mean - one) / (count - 1)) for one in batches])
+
+
+def jackknife_error(left_out: Array) -> Array:
+    """Standard error from the values (batch, ...) that `leave_one_out` gives.
+
+    Of the difference of two functions of the same batches if given the difference of theirs.
+    """
+    count = len(left_out)
     spread = left_out - left_out.mean(axis=0)
-    return value, np.sqrt((count - 1) / count * (spread**2).sum(axis=0))
+    return np.asarray(np.sqrt((count - 1) / count * (spread**2).sum(axis=0)))

@@ -1,6 +1,7 @@
 """Evaluates results: decay times, energy ratios, early reflections, criteria."""
 
 from raysim.quantities.checks import check_all
+from raysim.quantities.comparison import Comparison, compare, compare_variants
 from raysim.quantities.definitions import QUANTITIES
 from raysim.quantities.evaluation import (
     average,
@@ -15,15 +16,20 @@ from raysim.quantities.evaluation import (
 )
 from raysim.quantities.plausibility import diffuse_field, input_range
 from raysim.quantities.reflections import by_surface, delay_tolerance_s, early_reflections
+from raysim.quantities.sides import Side, side_of
 from raysim.quantities.validity import ray_validity, transition, transition_frequency
 
 __all__ = [
     "QUANTITIES",
+    "Comparison",
+    "Side",
     "average",
     "by_surface",
     "centre_time",
     "check_all",
     "clarity",
+    "compare",
+    "compare_variants",
     "curvature",
     "definition",
     "delay_tolerance_s",
@@ -34,6 +40,7 @@ __all__ = [
     "input_range",
     "ray_validity",
     "reverberation_time",
+    "side_of",
     "sound_strength",
     "transition",
     "transition_frequency",

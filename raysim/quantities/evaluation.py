@@ -102,12 +102,12 @@ def average(
         return np.asarray(values if chosen is None else values[:, chosen].mean(axis=1))
 
     value, error = jackknife(mean, result.energy_batches)
-    (of_each,) = _reasons(result, (quantity,), everywhere)
+    (of_each,) = undefined_reasons(result, (quantity,), everywhere)
     reason = np.empty(value.shape, dtype=object)
     for index in np.ndindex(value.shape):
         bands = index[1] if chosen is None else chosen
-        reason[index] = _first_reason(of_each[index[0]][..., bands])
-    return _withheld(value, error, reason, len(result.energy_batches))
+        reason[index] = first_reason(of_each[index[0]][..., bands])
+    return withheld(value, error, reason, len(result.energy_batches))
 
 
 def direct_energy(result: Result) -> Array:
@@ -129,12 +129,12 @@ def _evaluate_many(
         return np.stack([quantity.evaluate(histogram) for quantity in quantities])
 
     values, errors = jackknife(values_of, result.energy_batches)
-    reasons = _reasons(result, quantities, everywhere)
+    reasons = undefined_reasons(result, quantities, everywhere)
     batches = len(result.energy_batches)
-    return [_withheld(*one, batches) for one in zip(values, errors, reasons, strict=True)]
+    return [withheld(*one, batches) for one in zip(values, errors, reasons, strict=True)]
 
 
-def _reasons(
+def undefined_reasons(
     result: Result, quantities: tuple[Quantity, ...], everywhere: bool
 ) -> list[NDArray[np.object_]]:
     """Why each is undefined, (variant, source, receiver, band); '' where it is defined."""
@@ -156,7 +156,7 @@ def _reasons(
     return reasons
 
 
-def _withheld(value: Array, error: Array, reason: NDArray[np.object_], batches: int) -> Estimate:
+def withheld(value: Array, error: Array, reason: NDArray[np.object_], batches: int) -> Estimate:
     """An Estimate that is NaN wherever there is a reason, and has one wherever it is NaN."""
     reason = np.where((reason == "") & ~np.isfinite(error), TOO_FEW_RAYS, reason)
     defined = reason == ""
@@ -168,7 +168,8 @@ def _withheld(value: Array, error: Array, reason: NDArray[np.object_], batches: 
     )
 
 
-def _first_reason(reasons: NDArray[np.object_]) -> str:
+def first_reason(reasons: NDArray[np.object_]) -> str:
+    """Why a mean over these is undefined; empty where none of them is."""
     undefined = reasons[reasons != ""]
     if not undefined.size:
         return ""

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from raysim.bands import exact_midband_hz
-from raysim.scene.data import Scene
+from raysim.scene.data import Facet, Scene, Variant
+from raysim.scene.variants import covers_of, scene_of
 from raysim.theory import reverberation
 
 Array = NDArray[np.float64]
@@ -38,9 +40,13 @@ class DiffuseField:
     critical_distance_m: Array
 
 
-def diffuse_field(scene: Scene) -> DiffuseField:
-    """Evaluate the closed formulas for the scene as built."""
-    areas = material_areas(scene)
+def diffuse_field(scene: Scene, variant: str = "") -> DiffuseField:
+    """Evaluate the closed formulas for the scene as built, or for one of its variants.
+
+    A name that is none of the scene's variants stands for the scene as built.
+    """
+    areas = areas_of(scene, variant)
+    scene = next((scene_of(scene, v) for v in scene.variants if v.name == variant), scene)
     absorption, low, high = (
         np.stack([getattr(m, name) for m in scene.materials])
         for name in ("absorption", "absorption_low", "absorption_high")
@@ -77,3 +83,36 @@ def material_areas(scene: Scene) -> Array:
     areas = np.zeros(len(scene.materials))
     np.add.at(areas, material, scene.mesh.areas)
     return areas
+
+
+def areas_of(scene: Scene, variant: str) -> Array:
+    """Area of each material in m2 with what the variant of that name covers, (materials,).
+
+    Of covers that overlap the later is on top; only what lies within a facet's outline counts.
+    A name that is none of the scene's variants stands for the scene as built.
+    """
+    chosen = next((v for v in scene.variants if v.name == variant), None)
+    return material_areas(scene) if chosen is None else _covered(scene, chosen)
+
+
+def _covered(scene: Scene, variant: Variant) -> Array:
+    changed = scene_of(scene, variant)
+    areas = material_areas(changed)
+    on_facet: dict[int, list[tuple[tuple[float, float, float, float], int]]] = {}
+    for cover in covers_of(scene, variant):
+        on_facet.setdefault(cover.facet, []).append((cover.rect, cover.material))
+    for number, covers in on_facet.items():
+        facet = changed.facets[number]
+        below = changed.surfaces[facet.surface].material
+        free = _polygon(facet)
+        for rect, material in reversed(covers):
+            piece = shapely.intersection(free, shapely.box(*rect))
+            areas[material] += piece.area
+            areas[below] -= piece.area
+            free = shapely.difference(free, piece)
+    return areas
+
+
+def _polygon(facet: Facet) -> shapely.Geometry:
+    outer, *holes = facet.outline
+    return shapely.Polygon(outer, holes)

@@ -97,7 +97,7 @@ def early_reflections(result: Result) -> tuple[EarlyReflection, ...]:
     """
     bands = criterion_bands(result.scene.bands_hz)
     return tuple(
-        _judge(result.scene, path, bands)
+        _judge(result.scene_in(path.variant), path, bands)
         for path in result.reflections
         if path.order >= 1 and path.delay_s <= REFLECTION_WINDOW_S
     )

@@ -42,13 +42,14 @@ def transition(result: Result) -> Transition:
     bands_hz = result.scene.bands_hz
     bands = bands_for_time(bands_hz)
     times = decay_time(result.energy, result.bin_s, *EVALUATION_RANGES_DB["T20"])
-    estimate = float(diffuse_field(result.scene).eyring_s[bands].mean())
     names = " and ".join(band_name(bands_hz[b]) for b in bands)
     time_s, origin = [], []
-    for of_variant in times:
+    for name, of_variant in zip(result.variants, times, strict=True):
         mean_s = middle_decay_time(of_variant, bands_hz)
         is_defined = bool(np.isfinite(mean_s))
-        time_s.append(mean_s if is_defined else estimate)
+        if not is_defined:
+            mean_s = float(diffuse_field(result.scene, name).eyring_s[bands].mean())
+        time_s.append(mean_s)
         formula = f"Eyring's formula at {names}, for want of T20"
         origin.append(f"mean T20 at {names}" if is_defined else formula)
     return Transition(

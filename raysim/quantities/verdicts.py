@@ -1,0 +1,166 @@
+"""A difference against what a listener notices, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import t as student_t
+
+from raysim.quantities.differences import NO_REFLECTION, Difference
+from raysim.quantities.ranges import Spread
+from raysim.theory import criteria
+from raysim.theory.noticeable import STEPS
+
+BETTER, WORSE, DIFFERS = "better", "worse", "differs"
+SAME = "no difference you could notice"
+UNSURE = "can't tell"
+UNDEFINED = "not evaluated"
+LEVEL = 0.95
+MOST_TIMES = 1000
+
+Excess = Callable[[float], float]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What to make of one difference.
+
+    Attributes
+    ----------
+    word : str
+        BETTER, WORSE, DIFFERS, SAME, UNSURE or UNDEFINED.
+    reason : str
+        For the last two: what would decide it, or why there is nothing to judge.
+    times_rays : float or None
+        How many times the rays would decide it, where more rays would.
+    """
+
+    word: str
+    reason: str = ""
+    times_rays: float | None = None
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What is better, as a distance from it that should be small, and who says so."""
+
+    excess: Excess
+    source: str
+
+
+def aims(key: str, volume: float, bands_hz: tuple[float, ...], columns: int) -> list[Aim | None]:
+    """Aim of a quantity in each of its columns; None where no direction is defined.
+
+    Decay time T20: into the tolerance of ITU-R BS.1116-3 about the nominal time of the volume.
+    Strongest early reflection: to 10 dB below the direct sound or less. T ratio: 1, even over
+    bands. Match: 0.
+    """
+    if key == "T20":
+        nominal = criteria.nominal_decay_time(volume)
+        lower, upper = criteria.decay_tolerance_s(bands_hz)
+        return [
+            Aim(_outside(nominal + low, nominal + high), criteria.DECAY_SOURCE)
+            if math.isfinite(low) or math.isfinite(high)
+            else None
+            for low, high in zip(lower.tolist(), upper.tolist(), strict=True)
+        ]
+    single = {
+        "reflection": Aim(
+            _outside(-math.inf, criteria.REFLECTION_LEVEL_DB), criteria.REFLECTION_SOURCE
+        ),
+        "T ratio": Aim(lambda ratio: abs(ratio - 1.0), "even over bands: our own aim"),
+        "match": Aim(lambda level_db: level_db, "left and right alike: common practice"),
+    }
+    return [single.get(key)] * columns
+
+
+def judge(one: Difference, aim: list[Aim | None], spread: Spread | None) -> list[list[Verdict]]:
+    """Verdict of every place and column of a difference.
+
+    A change is noticeable if its 95 % interval lies beyond the noticeable step, and not if it lies
+    within; the interval is widened by what the materials' ranges leave open, as squares.
+    """
+    verdicts = []
+    for p in range(len(one.places)):
+        row = []
+        for c in range(len(one.columns)):
+            room = (0.0, 0.0, "")
+            if spread is not None:
+                room = (float(spread.down[c]), float(spread.up[c]), spread.material[c])
+            row.append(_verdict(one, (p, c), aim[c], room))
+        verdicts.append(row)
+    return verdicts
+
+
+def _verdict(
+    one: Difference, at: tuple[int, int], aim: Aim | None, room: tuple[float, float, str]
+) -> Verdict:
+    before, after = float(one.before.value[at]), float(one.after.value[at])
+    if one.change.reason[at]:
+        return _appeared(one, at, before, after, aim)
+    change, error = float(one.change.value[at]), float(one.change.standard_error[at])
+    step = float(STEPS[one.key].at(np.array(before)))
+    half = float(student_t.ppf(0.5 + LEVEL / 2, one.change.batches - 1)) * error
+    down, up, material = room
+    low, high = change - math.hypot(half, down), change + math.hypot(half, up)
+    if -step < low and high < step:
+        return Verdict(SAME)
+    if low >= step or high <= -step:
+        return Verdict(_direction(before, after, half, aim))
+    return _unsure(change, half, step, (down, up), material)
+
+
+def _unsure(
+    change: float, half: float, step: float, spread: tuple[float, float], material: str
+) -> Verdict:
+    """What would decide: more rays, or knowing a material better."""
+    gap = abs(abs(change) - step)
+    toward = -1 if change > 0 else 1  # the side on which the interval meets the step
+    if abs(change) < step:
+        toward = -toward
+    unknown = spread[0] if toward < 0 else spread[1]
+    if unknown >= min(gap, half) and material and unknown > 0:
+        return Verdict(UNSURE, f"learn the absorption of '{material}' first")
+    times = half**2 / (gap**2 - unknown**2) if gap > unknown else math.inf
+    if times > MOST_TIMES:
+        return Verdict(UNSURE, "the change is as large as the noticeable step itself")
+    times = max(2.0, _round_up(times))
+    return Verdict(UNSURE, f"run longer: about {times:g} times the rays", times)
+
+
+def _round_up(number: float) -> float:
+    """To one significant digit."""
+    unit = 10.0 ** math.floor(math.log10(number))
+    return math.ceil(number / unit - 1e-9) * unit
+
+
+def _direction(before: float, after: float, half: float, aim: Aim | None) -> str:
+    if aim is None:
+        return DIFFERS
+    gained = aim.excess(before) - aim.excess(after)
+    if abs(gained) <= half:
+        return DIFFERS
+    return BETTER if gained > 0 else WORSE
+
+
+def _appeared(
+    one: Difference, at: tuple[int, int], before: float, after: float, aim: Aim | None
+) -> Verdict:
+    """Where a reflection is there on one side only, its absence counts as no level at all."""
+    levels = [
+        -math.inf if str(side.reason[at]) == NO_REFLECTION else value
+        for side, value in ((one.before, before), (one.after, after))
+    ]
+    if one.key != "reflection" or any(math.isnan(level) for level in levels) or aim is None:
+        return Verdict(UNDEFINED, str(one.change.reason[at]))
+    if levels[0] == levels[1]:
+        return Verdict(SAME)
+    gained = aim.excess(levels[0]) - aim.excess(levels[1])
+    return Verdict(BETTER if gained > 0 else WORSE if gained < 0 else DIFFERS)
+
+
+def _outside(low: float, high: float) -> Excess:
+    return lambda value: max(0.0, low - value, value - high)
