@@ -305,7 +305,9 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
             "places_cm",
         ]
     ]
+    rooms = [result.scene_in(v) for v in range(len(result.variants))]
     for path in result.reflections:
+        scene = rooms[path.variant]
         facets = [scene.facets[f] for f in path.facets]
         worst = level_db(result, path)
         tolerance_ms = 1e3 * delay_tolerance_s(scene, path)
