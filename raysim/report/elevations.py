@@ -99,8 +99,8 @@ def open_sheet(scene: Scene, facet: Facet) -> tuple[Axes, float]:
     axes.set_xlim(low[0] - edge - spare * scale, high[0] + edge + spare * scale)
     axes.set_ylim(low[1] - edge, high[1] + edge)
     _neighbours(scene, axes, facet)
-    marks.shape(axes, _area(facet), style.WASH, style.INK, 1.6, 2)
-    _directions(scene, axes, facet, low, high, scale)
+    marks.shape(axes, area_of(facet), style.WASH, style.INK, 1.6, 2)
+    directions(scene, axes, facet, low, high, scale)
     axes.text(
         low[0],
         high[1] + 0.36 * scale,
@@ -117,7 +117,8 @@ def is_upright(facet: Facet) -> bool:
     return bool(abs(facet.normal[2]) <= UPRIGHT)
 
 
-def _area(facet: Facet) -> shapely.Polygon:
+def area_of(facet: Facet) -> shapely.Polygon:
+    """Outline of a facet with its holes, in its frame."""
     return shapely.Polygon(facet.outline[0], facet.outline[1:])
 
 
@@ -147,7 +148,7 @@ def _neighbours(scene: Scene, axes: Axes, facet: Facet) -> None:
         marks.name(axes, np.array([x, y]), other.name, colour=style.QUIET)
 
 
-def _directions(
+def directions(
     scene: Scene, axes: Axes, facet: Facet, low: Array, high: Array, scale: float
 ) -> None:
     """Write at each edge which way it lies."""

@@ -17,6 +17,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import BoundaryNorm, ListedColormap, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.image import imsave
 
@@ -29,6 +30,8 @@ FURNITURE = "#dfe5ea"
 DOUBT = "#dde2e7"
 GUIDE = "#7a5c9e"
 ALERT = "#a8321a"
+LESS, MORE = "#12406f", "#a04a10"
+SHADES = 4
 
 # One type scale for figures, points; a figure is shown and printed at its own size.
 SMALL, TEXT, HEAD = 7.0, 8.5, 10.0
@@ -102,6 +105,23 @@ def short(name: str, most: int = 24) -> str:
 def look(index: int) -> Look:
     """Look of the source (or quantity) with this index; after four they repeat."""
     return LOOKS[index % len(LOOKS)]
+
+
+def diverging(end: float) -> tuple[ListedColormap, BoundaryNorm]:
+    """Colours of a change and their limits: SHADES of less in blue, as many of more in brown.
+
+    Both ends are equally dark; hatch what is more than nothing, so that a photocopy still tells.
+    Values beyond `end` have the darkest shade.
+    """
+    white = np.ones(3)
+    shares = (np.arange(SHADES) + 0.55) / (SHADES - 0.1)
+    less, more = (
+        [white + share * (np.array(to_rgb(hue)) - white) for share in shares]
+        for hue in (LESS, MORE)
+    )
+    colours = ListedColormap([*less[::-1], *more])
+    edges = np.linspace(-end, end, 2 * SHADES + 1)
+    return colours, BoundaryNorm(edges, colours.N, clip=True)
 
 
 @contextmanager
