@@ -14,6 +14,7 @@ import click
 
 from raysim import __version__
 from raysim.cli.check import check
+from raysim.cli.compare import compare
 from raysim.cli.init import init
 from raysim.cli.materials import materials
 from raysim.cli.report import report
@@ -61,7 +62,7 @@ def program() -> None:
     """
 
 
-for verb in (init, check, run, report, materials, support):
+for verb in (init, check, run, report, compare, materials, support):
     program.add_command(verb)
 
 

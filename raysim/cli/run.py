@@ -14,6 +14,7 @@ import click
 
 from raysim import save
 from raysim.cli.destination import ensure_writable, partial_name
+from raysim.cli.names import TakesVariants
 from raysim.errors import Interrupted, SettingsError
 from raysim.settings import Settings
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 DRAFT_ERROR_PERCENT = 5.0
 
 
-@click.command()
+@click.command(cls=TakesVariants)
 @click.argument("scene_path", metavar="SCENE", type=click.Path(path_type=Path))
 @click.option(
     "-o",
@@ -57,7 +58,13 @@ DRAFT_ERROR_PERCENT = 5.0
     type=click.Path(path_type=Path),
     help="Go on from an earlier or interrupted result of the same scene.",
 )
-@click.option("--variant", multiple=True, metavar="NAME", help="Not in this version yet.")
+@click.option(
+    "--variant",
+    "variants",
+    multiple=True,
+    metavar="NAME..",
+    help="Compute these variants of the scene; default: all.",
+)
 @click.option("--no-maps", is_flag=True, help="Without maps of the surfaces.")
 @click.option("--no-bass", is_flag=True, help="Without the bass part.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
@@ -66,7 +73,7 @@ def run(
     output: Path | None,
     previous_path: Path | None,
     bands: tuple[float, float] | None,
-    variant: tuple[str, ...],
+    variants: tuple[str, ...],
     no_maps: bool,
     no_bass: bool,
     as_json: bool,
@@ -81,13 +88,9 @@ def run(
     Examples:
       raysim run control_room.toml -o control_room.h5
       raysim run control_room.toml --draft
+      raysim run control_room_treated.toml --variant base sides
       raysim run control_room.toml -o better.h5 --extend control_room.h5 --error 0.5
     """
-    if variant:
-        raise SettingsError(
-            f"--variant {variant[0]}: variants are not in this version yet; "
-            "leave the option out to compute the room as described"
-        )
     if no_bass:
         click.echo(
             "raysim: the bass part is not in this version; --no-bass changes nothing", err=True
@@ -103,12 +106,13 @@ def run(
     if previous_path is not None:
         previous = load_result(previous_path)
         settings = chosen_settings(previous.settings, **limits)
+        variants = variants or previous.variants
         bands = bands or (previous.scene.bands_hz[0], previous.scene.bands_hz[-1])
     settings = replace(settings, maps=not no_maps)
     scene = load_scene(scene_path, bands=bands)
     for doubt in scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
-    result = _computed(scene, settings, previous, scene_path, output)
+    result = _computed(scene, settings, variants, previous, scene_path, output)
     save(result, output)
 
     from raysim.cli import summary
@@ -118,6 +122,8 @@ def run(
     else:
         summary.print_summary(result)
         click.echo(f"wrote {output}\nnext: raysim report {output}")
+        if len(result.variants) > 1:
+            click.echo(f"and:  raysim compare {output}")
     return _target_exit_code(result, output, scene_path)
 
 
@@ -167,6 +173,7 @@ def chosen_settings(
 def _computed(
     scene: Scene,
     settings: Settings,
+    variants: tuple[str, ...],
     previous: Result | None,
     scene_path: Path,
     output: Path,
@@ -178,7 +185,9 @@ def _computed(
 
     try:
         with _terminate_like_interrupt(), shown_progress() as show:
-            return compute(scene, settings, progress=show, extend=previous)
+            return compute(
+                scene, settings, progress=show, extend=previous, variants=variants or None
+            )
     except Interrupted as stop:
         if not isinstance(stop.partial, Result):
             raise Interrupted("interrupted before there was anything to keep") from None

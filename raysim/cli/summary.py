@@ -15,11 +15,13 @@ from raysim.bands import band_name
 from raysim.cli.paper import console
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
+from raysim.report import comparing
 from raysim.report.digits import rounded
 from raysim.results.data import Result
 
 SHOWN = ("T20", "EDT", "C50", "G")
 WORST_SHOWN = 5
+FIRST = 0  # of the variants: shown in full
 UNDEFINED = "-"
 
 
@@ -27,6 +29,7 @@ def print_summary(result: Result) -> None:
     """Print tables and sentences for people."""
     _print_quantities(result)
     _print_reflections(result)
+    _print_variants(result)
     _print_plausibility(result)
     _print_precision(result)
     click.echo(
@@ -60,11 +63,16 @@ def print_json(result: Result, path: str) -> None:
         },
         "early_reflections": [
             {
+                "variant": result.variants[one.reflection.variant],
                 "source": scene.sources[one.reflection.source].name,
                 "receiver": scene.receivers[one.reflection.receiver].name,
                 "surfaces": one.path,
                 "delay_s": one.reflection.delay_s,
-                "delay_tolerance_s": plain(quantities.delay_tolerance_s(scene, one.reflection)),
+                "delay_tolerance_s": plain(
+                    quantities.delay_tolerance_s(
+                        result.scene_in(one.reflection.variant), one.reflection
+                    )
+                ),
                 "level_db": plain(one.level_db),
                 "is_met": one.is_met,
             }
@@ -117,19 +125,32 @@ def _print_quantities(result: Result) -> None:
     averages = {key: quantities.average(result, key) for key in SHOWN}
     pairs = len(result.scene.sources) * len(result.scene.receivers)
     of = "" if pairs == 1 else f", mean over {pairs} pairs of source and receiver"
-    for v, variant in enumerate(result.variants):
-        name = "" if len(result.variants) == 1 else f" of variant '{variant}'"
-        click.echo(f"\nQuantities{name} ± standard error{of}")
-        table = Table(box=None, pad_edge=False, header_style="bold")
-        table.add_column("band", justify="right")
-        for key in SHOWN:
-            table.add_column(f"{key} ({QUANTITIES[key].unit})", justify="right", no_wrap=True)
-        for b, label in enumerate(result.scene.bands_hz):
-            cells = [_cell(averages[key], v, b) for key in SHOWN]
-            table.add_row(band_name(label), *cells, style="dim" if UNDEFINED in cells else "")
-        console().print(table)
-        for sentence in _reasons(result, averages, v):
-            click.echo(f"  {UNDEFINED} {sentence}")
+    click.echo(f"\nQuantities{_of_first(result)} ± standard error{of}")
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("band", justify="right")
+    for key in SHOWN:
+        table.add_column(f"{key} ({QUANTITIES[key].unit})", justify="right", no_wrap=True)
+    for b, label in enumerate(result.scene.bands_hz):
+        cells = [_cell(averages[key], FIRST, b) for key in SHOWN]
+        table.add_row(band_name(label), *cells, style="dim" if UNDEFINED in cells else "")
+    console().print(table)
+    for sentence in _reasons(result, averages, FIRST):
+        click.echo(f"  {UNDEFINED} {sentence}")
+
+
+def _of_first(result: Result) -> str:
+    return "" if len(result.variants) == 1 else f" of '{result.variants[FIRST]}'"
+
+
+def _print_variants(result: Result) -> None:
+    """What each further variant changes, in words."""
+    if len(result.variants) == 1:
+        return
+    click.echo("\nWhat the other variants change")
+    for comparison in quantities.compare_variants(result):
+        click.echo(f"  {comparing.headline(comparison)}")
+        for sentence in comparing.sentences(comparison):
+            click.echo(f"    {sentence}")
 
 
 def _cell(estimate: Estimate, variant: int, band: int) -> str:
@@ -168,14 +189,18 @@ def _print_precision(result: Result) -> None:
 
 
 def _print_reflections(result: Result) -> None:
-    judged = [one for one in quantities.early_reflections(result) if one.is_met is not None]
+    judged = [
+        one
+        for one in quantities.early_reflections(result)
+        if one.is_met is not None and one.reflection.variant == FIRST
+    ]
     if not judged:
         click.echo("\nNo reflection within 15 ms of the direct sound, or no band of 1 to 8 kHz.")
         return
     failing = sum(not one.is_met for one in judged)
     click.echo(
-        f"\nStrongest reflections within 15 ms after the direct sound "
-        f"({failing} of {len(judged)} are less than 10 dB below it)"
+        f"\nStrongest reflections within 15 ms after the direct sound"
+        f"{_of_first(result)} ({failing} of {len(judged)} are less than 10 dB below it)"
     )
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title in ("from", "to", "by"):
@@ -195,8 +220,8 @@ def _print_reflections(result: Result) -> None:
 
 
 def _print_plausibility(result: Result) -> None:
-    scene = result.scene
-    field = quantities.diffuse_field(scene)
+    scene = result.scene_in(FIRST)
+    field = quantities.diffuse_field(result.scene, result.variants[FIRST])
     eyring = ", ".join(f"{seconds:.2f}" for seconds in field.eyring_s)
     transition_hz = ", ".join(f"{hz:.0f}" for hz in quantities.transition_frequency(result))
     click.echo(

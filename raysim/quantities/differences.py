@@ -208,7 +208,7 @@ def _balances(
         return lambda _: np.array([[text]], dtype=object)
 
     def named(bands: list[int]) -> str:
-        return " and ".join(band_name(common.bands_hz[b]) for b in bands) or "none"
+        return ", ".join(band_name(common.bands_hz[b]) for b in bands) or "none"
 
     low, middle, high = (chosen("T20", labels) for labels in (LOW_HZ, MIDDLE_HZ, HIGH_HZ))
     bass, treble = (chosen("G", labels) for labels in (LOW_HZ, HIGH_HZ))
@@ -218,7 +218,7 @@ def _balances(
             f"T20 of the {name} octaves over that of the middle ones",
             "1",
             place,
-            (f"{named(bands)} over {named(middle)}",),
+            (f"{named(bands)} / {named(middle)}",),
             partial(ratio, bands),
             why_not([bands, middle]),
         )
@@ -229,7 +229,7 @@ def _balances(
         "level of the low octaves over the high ones",
         "dB",
         place,
-        (f"{named(bass)} over {named(treble)}",),
+        (f"{named(bass)} / {named(treble)}",),
         lambda v: (mean(v["G"], bass) - mean(v["G"], treble)).reshape(1, 1),
         why_not([bass, treble]),
     )
@@ -313,14 +313,11 @@ def _strongest(side: Side, common: Common, which: int, batches: int) -> Estimate
 
 
 def _of_either(before: NDArray[np.str_], after: NDArray[np.str_]) -> Reasons:
-    """Why a difference is undefined: the reason of both, or that of one with its side."""
+    """Why a difference is undefined: the reason of before, or that of after with its side."""
     reason = np.full(before.shape, "", dtype=object)
     for at in np.ndindex(before.shape):
         one, other = str(before[at]), str(after[at])
-        if one == other:
-            reason[at] = one
-        elif one and other:
-            reason[at] = f"before, {one}; after, {other}"
-        else:
-            reason[at] = f"before, {one}" if one else f"after, {other}"
+        reason[at] = one if one else f"after, {other}" if other else ""
+        if one and not other:
+            reason[at] = f"before, {one}"
     return reason

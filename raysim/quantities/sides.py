@@ -65,7 +65,9 @@ def side_of(result: Result, variant: str, name: str = "", where: str = "result")
         variants=(variant,),
         energy_batches=result.energy_batches[:, number : number + 1],
         reflections=tuple(
-            replace(path, variant=0) for path in result.reflections if path.variant == number
+            path if number == 0 else replace(path, variant=0)
+            for path in result.reflections
+            if path.variant == number
         ),
         maps=None,
     )

@@ -6,6 +6,8 @@ import errno
 import os
 import shutil
 import tempfile
+from collections.abc import Callable
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -15,8 +17,8 @@ from markupsafe import Markup
 from raysim.bands import band_name
 from raysim.errors import ResultError
 from raysim.estimate import Estimate
-from raysim.quantities import evaluate_all
-from raysim.report import loudspeakers, tables, words
+from raysim.quantities import compare_variants, evaluate_all, side_of
+from raysim.report import comparing, loudspeakers, tables, words
 from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.seats import Seat, describe
 from raysim.results.data import Result
@@ -64,6 +66,19 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
     ResultError
         If the folder cannot be written, saying why.
     """
+    return write_folder(lambda: compose(result), folder)
+
+
+def write_folder(
+    compose_files: Callable[[], dict[str, bytes]], folder: str | os.PathLike[str]
+) -> list[Path]:
+    """Write what `compose_files` gives by name into `folder`, each file whole or not at all.
+
+    Raises
+    ------
+    ResultError
+        If the folder cannot be written, saying why.
+    """
     target = Path(folder)
     try:
         if target.exists() and not target.is_dir():
@@ -74,8 +89,7 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
     except OSError as problem:
         raise _unwritable(target, problem) from problem
     try:
-        files = compose(result)
-        return _put(files, waiting, target)
+        return _put(compose_files(), waiting, target)
     except OSError as problem:
         raise _unwritable(target, problem) from problem
     finally:
@@ -85,13 +99,14 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
 def compose(result: Result) -> dict[str, bytes]:
     """Contents of all files of the report by name, report.html first."""
     estimates = evaluate_all(result)
-    seats = describe(result, estimates, VARIANT)
+    first = _first(result)
+    seats = describe(first, estimates, VARIANT)
     files: dict[str, bytes] = {}
     for seat in seats:
         files |= seat.pictures.files
-    cabinets = draw_loudspeakers(result.scene, files)
+    cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
-    page = _page(result, estimates, seats, cabinets)
+    page = _page(result, first, estimates, seats, cabinets)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
@@ -100,32 +115,47 @@ def compose(result: Result) -> dict[str, bytes]:
     }
 
 
+def _first(result: Result) -> Result:
+    """The first variant alone, in its own room: what the page shows in full."""
+    side = side_of(result, result.variants[VARIANT])
+    return replace(side.result, scene=side.scene, maps=result.maps)
+
+
+def _others(result: Result) -> list[dict[str, object]]:
+    """What each further variant changes, in words."""
+    if len(result.variants) == 1:
+        return []
+    return [comparing.overview(one) for one in compare_variants(result)]
+
+
 def _page(
     result: Result,
+    first: Result,
     estimates: dict[str, Estimate],
     seats: list[Seat],
     cabinets: list[Picture],
 ) -> str:
-    scene = result.scene
+    scene, variant = first.scene, first.variants[VARIANT]
     sources = resources.files("raysim.report")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.globals["picture"] = _embedded
+    environment.globals["picture"] = embedded
     template = environment.from_string((sources / "page.html.jinja").read_text("utf-8"))
-    intro, note = words.plausibility(result, VARIANT)
+    intro, note = words.plausibility(first, VARIANT)
     return template.render(
         css=Markup((sources / "page.css").read_text("utf-8")),
         title=scene.title,
-        facts=words.facts(result),
+        facts=words.facts(first),
         seats=seats,
         receivers=len(scene.receivers),
-        summary=words.summary(result, seats[0].worst, VARIANT),
-        early_intro=words.early_intro(result),
-        quantities_intro=words.quantities_intro(result),
+        variants={"first": variant, "others": _others(result)},
+        summary=words.summary(first, seats[0].worst, VARIANT),
+        early_intro=words.early_intro(first),
+        quantities_intro=words.quantities_intro(first),
         terms=words.terms(),
-        quantity_notes=words.quantity_notes(result, estimates, VARIANT),
+        quantity_notes=words.quantity_notes(first, estimates, VARIANT),
         positions={
             "bands": [band_name(f) for f in scene.bands_hz],
-            "tables": tables.position_tables(result, estimates, VARIANT),
+            "tables": tables.position_tables(first, estimates, VARIANT),
         },
         decay_source=DECAY_CURVE_SOURCE,
         bin_ms=f"{1e3 * result.bin_s:g}",
@@ -133,11 +163,11 @@ def _page(
             "intro": intro,
             "note": note,
             "heads": PLAUSIBILITY_HEADS,
-            "rows": tables.plausibility_rows(scene),
+            "rows": tables.plausibility_rows(scene, variant),
         },
         materials={
             "bands": [band_name(f) for f in scene.bands_hz],
-            "rows": tables.material_rows(scene),
+            "rows": tables.material_rows(scene, variant),
         },
         loudspeakers={
             "pictures": cabinets,
@@ -146,12 +176,12 @@ def _page(
         },
         warnings=scene.warnings,
         notes=scene.notes,
-        limits=words.limits(result, VARIANT),
+        limits=words.limits(first, VARIANT),
         provenance=words.provenance(result),
     )
 
 
-def _embedded(picture: Picture) -> Markup:
+def embedded(picture: Picture) -> Markup:
     """Return the picture as a figure with its file inside."""
     caption = (
         Markup("<figcaption>{}</figcaption>").format(picture.caption) if picture.caption else ""

@@ -90,12 +90,12 @@ def draw_all(
         section = drawings.draw_section(scene, paths, receiver)
         files["plan.png"], files["section.png"] = style.png(plan), style.png(section)
         return Pictures(
-            plan=_picture(
+            plan=picture_of(
                 plan,
                 f"Plan of the room with early reflections to {seat}",
                 "Plan, cut at ear height; front of the room at the top.",
             ),
-            section=_picture(
+            section=picture_of(
                 section,
                 f"Section of the room through {seat}",
                 "Section through the seat, looking to the right-hand side. Paths of "
@@ -128,7 +128,8 @@ def draw_loudspeakers(scene: Scene, files: dict[str, bytes]) -> list[Picture]:
         )
 
 
-def _picture(figure: Figure, alt: str, caption: str = "") -> Picture:
+def picture_of(figure: Figure, alt: str, caption: str = "") -> Picture:
+    """Render a figure for the page at its own size."""
     width, height = figure.get_size_inches()
     return Picture(style.svg(figure), alt, caption, round(96 * width), round(96 * height))
 
@@ -148,7 +149,7 @@ def _panels(
     for alt, draw in panels:
         figure = style.blank(width_in, height_in)
         draw(figure.add_subplot())
-        pictures.append(_picture(figure, alt))
+        pictures.append(picture_of(figure, alt))
         figures.append(figure)
     files[file] = style.tiled_png(figures, min(columns, len(panels)))
     return pictures
@@ -195,7 +196,7 @@ def _surfaces(result: Result, listed: Sequence[Listed], files: dict[str, bytes])
         name = scene.facets[index].name
         slug = re.sub(r"\W+", "-", name).strip("-") or "surface"
         files[f"surface_{place:02d}_{slug}.png"] = style.png(figure)
-        pictures.append(_picture(figure, f"Surface {name} unfolded, with reflection points"))
+        pictures.append(picture_of(figure, f"Surface {name} unfolded, with reflection points"))
     return pictures
 
 
@@ -206,7 +207,7 @@ def _quantities(
     doubtful = ~ray_validity(result)[variant, 0, receiver]
     means = {key: average(result, key) for key in ("EDT", "T20", "T30")}
     times = [curves.Curve(k, e.value[variant], e.standard_error[variant]) for k, e in means.items()]
-    field = diffuse_field(scene)
+    field = diffuse_field(scene, result.variants[variant])
     t20 = means["T20"].value[variant]
     nominal = criteria.nominal_decay_time(scene.volume)
     lower, upper = criteria.decay_tolerance_s(scene.bands_hz)

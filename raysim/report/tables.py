@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES, average, diffuse_field
-from raysim.quantities.plausibility import material_areas
+from raysim.quantities.plausibility import areas_of
 from raysim.quantities.reflections import delay_tolerance_s, place_on
 from raysim.report import digits
 from raysim.report.listed import Listed, in_words, level_db, verdict
@@ -198,9 +198,9 @@ def _delay(scene: Scene, one: Listed) -> dict[str, str]:
     return {"delay_ms": delay, "delay_tolerance_ms": tolerance}
 
 
-def plausibility_rows(scene: Scene) -> list[list[str]]:
-    """Diffuse-field estimates by band, as text."""
-    field = diffuse_field(scene)
+def plausibility_rows(scene: Scene, variant: str = "") -> list[list[str]]:
+    """Diffuse-field estimates of a variant by band, as text."""
+    field = diffuse_field(scene, variant)
     return [
         [
             band_name(label),
@@ -214,9 +214,9 @@ def plausibility_rows(scene: Scene) -> list[list[str]]:
     ]
 
 
-def material_rows(scene: Scene) -> list[dict[str, object]]:
+def material_rows(scene: Scene, variant: str = "") -> list[dict[str, object]]:
     """Materials with coefficients, ranges, areas, where they are and where they come from."""
-    areas = material_areas(scene)
+    areas = areas_of(scene, variant)
     rows: list[dict[str, object]] = []
     for index in np.argsort(-areas):
         material = scene.materials[index]

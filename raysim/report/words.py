@@ -36,7 +36,7 @@ def _decay(result: Result, variant: int) -> str:
         return f"No decay time can be given for {where}: {mean.reason[variant]}."
     value, error = float(mean.value[variant]), float(mean.standard_error[variant])
     number, plus_minus = digits.rounded(value, error)
-    field = diffuse_field(scene)
+    field = diffuse_field(scene, result.variants[variant])
     chosen = [scene.bands_hz.index(f) for f in bands]
     low, high = value * field.shorter[chosen].mean(), value * field.longer[chosen].mean()
     if field.longer[chosen].max() < NO_RANGE and field.shorter[chosen].min() > 1 / NO_RANGE:
@@ -204,7 +204,8 @@ def terms() -> list[dict[str, str]]:
 
 def plausibility(result: Result, variant: int) -> tuple[str, str]:
     """Introduction and note of the diffuse-field estimates."""
-    scene, field = result.scene, diffuse_field(result.scene)
+    scene = result.scene
+    field = diffuse_field(scene, result.variants[variant])
     frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     return (
         "Closed formulas for a perfectly even sound field, to catch gross mistakes. They are not "

@@ -1,0 +1,98 @@
+"""The comparison: one page that needs nothing else, its pictures as PNG, its numbers as CSV."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from raysim.quantities.comparison import Comparison
+from raysim.report import changes, comparing, style
+from raysim.report.page import embedded, write_folder
+from raysim.report.pictures import Picture, picture_of
+from raysim.report.treatments import draw_treated_plan
+
+CAVEATS = (
+    "The ± and the 95 % intervals are what the computation leaves open; what is not known of the "
+    "materials widens an interval before the verdict is given (through Eyring's formula, a "
+    "diffuse-field estimate), and so may ask to learn a material first.",
+    "Reflections are judged by their mirror paths alone; sound that a diffuser spreads within the "
+    "first 15 ms is not in that number.",
+    "Nothing here is about the bass below the Schroeder frequency.",
+    "Noticeable steps were found with concert sound; a trained ear at a desk may notice less, a "
+    "client more.",
+)
+
+
+def write_comparison(compared: Sequence[Comparison], folder: str | os.PathLike[str]) -> list[Path]:
+    """Write compare.html, its pictures (PNG) and differences.csv into `folder`.
+
+    Returns
+    -------
+    list of Path
+        compare.html first.
+
+    Raises
+    ------
+    ResultError
+        If the folder cannot be written, saying why.
+    """
+    return write_folder(lambda: compose_comparison(compared), folder)
+
+
+def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
+    """Contents of all files by name, compare.html first."""
+    files: dict[str, bytes] = {}
+    rows = changes.draw_changes(compared, files)
+    plans = _plans(compared, files)
+    sources = resources.files("raysim.report")
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment.globals["picture"] = embedded
+    template = environment.from_string((sources / "compare.html.jinja").read_text("utf-8"))
+    before = compared[0].before
+    page = template.render(
+        css=Markup((sources / "page.css").read_text("utf-8")),
+        title=before.scene.title,
+        before=before.name,
+        overview=[comparing.overview(one) for one in compared],
+        pictures=rows,
+        plans=plans,
+        comparisons=[_details(one) for one in compared],
+        steps=comparing.steps_in_words(),
+        caveats=CAVEATS,
+    )
+    return {
+        "compare.html": page.encode("utf-8"),
+        "differences.csv": comparing.differences_csv(compared).encode("utf-8"),
+        **files,
+    }
+
+
+def _details(one: Comparison) -> dict[str, object]:
+    return {
+        "name": one.after.name,
+        "anchor": comparing.anchor(one.after.name),
+        "rows": comparing.rows_of(one),
+        "undefined": comparing.undefined(one),
+        "pairing": one.pairing,
+    }
+
+
+def _plans(compared: Sequence[Comparison], files: dict[str, bytes]) -> list[Picture]:
+    """Plan of every side that has treatments, before first."""
+    sides = [compared[0].before, *(one.after for one in compared)]
+    plans = []
+    with style.drawing():
+        for side in sides:
+            scene = side.origin.scene
+            variant = next((v for v in scene.variants if v.name == side.variant), None)
+            if variant is None or not variant.treatments:
+                continue
+            figure = draw_treated_plan(scene, variant)
+            files[f"plan_{comparing.anchor(side.name)}.png"] = style.png(figure)
+            plans.append(picture_of(figure, f"Plan of the room with {side.name}", side.name))
+    return plans
