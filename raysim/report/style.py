@@ -107,20 +107,20 @@ def look(index: int) -> Look:
     return LOOKS[index % len(LOOKS)]
 
 
-def diverging(end: float) -> tuple[ListedColormap, BoundaryNorm]:
-    """Colours of a change and their limits: SHADES of less in blue, as many of more in brown.
+def diverging(step: float) -> tuple[ListedColormap, BoundaryNorm]:
+    """Colours of a change, a shade a step: blues for less, browns for more, about zero neutral.
 
-    Both ends are equally dark; hatch what is more than nothing, so that a photocopy still tells.
-    Values beyond `end` have the darkest shade.
+    Both ends are equally dark; hatch what is more, so that a photocopy still tells. There are
+    SHADES either way, and the darkest holds all beyond.
     """
     white = np.ones(3)
-    shares = (np.arange(SHADES) + 0.55) / (SHADES - 0.1)
+    shares = np.linspace(0.22, 1.0, SHADES)
     less, more = (
         [white + share * (np.array(to_rgb(hue)) - white) for share in shares]
         for hue in (LESS, MORE)
     )
-    colours = ListedColormap([*less[::-1], *more])
-    edges = np.linspace(-end, end, 2 * SHADES + 1)
+    colours = ListedColormap([*less[::-1], WASH, *more])
+    edges = step * (np.arange(2 * SHADES + 2) - SHADES - 0.5)
     return colours, BoundaryNorm(edges, colours.N, clip=True)
 
 
