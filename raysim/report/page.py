@@ -19,8 +19,10 @@ from raysim.errors import ResultError
 from raysim.estimate import Estimate
 from raysim.quantities import compare_variants, evaluate_all, side_of
 from raysim.report import comparing, loudspeakers, tables, words
+from raysim.report.covering import Covering, covering
 from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.seats import Seat, describe
+from raysim.report.where_next import WhereNext, where_next
 from raysim.results.data import Result
 
 VARIANT = 0
@@ -106,7 +108,10 @@ def compose(result: Result) -> dict[str, bytes]:
         files |= seat.pictures.files
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
-    page = _page(result, first, estimates, seats, cabinets)
+    metre, covers = where_next(result), covering(result)
+    for section in (metre, covers):
+        files |= section.files if section else {}
+    page = _page(result, first, estimates, seats, cabinets, metre, covers)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
@@ -134,6 +139,8 @@ def _page(
     estimates: dict[str, Estimate],
     seats: list[Seat],
     cabinets: list[Picture],
+    metre: WhereNext | None,
+    covers: Covering | None,
 ) -> str:
     scene, variant = first.scene, first.variants[VARIANT]
     sources = resources.files("raysim.report")
@@ -146,6 +153,8 @@ def _page(
         title=scene.title,
         facts=words.facts(first),
         seats=seats,
+        metre=metre,
+        covers=covers,
         receivers=len(scene.receivers),
         variants={"first": variant, "others": _others(result)},
         summary=words.summary(first, seats[0].worst, VARIANT),

@@ -1,0 +1,365 @@
+"""Maps on the unfolded walls: what a square metre more of absorber would change, and where."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.path import Path
+from numpy.typing import NDArray
+
+from raysim.quantities.places import SURE, Places, Slopes, smoothed
+from raysim.report import digits, marks, style
+from raysim.report.elevations import NEARLY_PARALLEL, SAME_PLANE_M, area_of, bounds, directions
+from raysim.results.data import Result
+from raysim.scene.data import Facet, Scene, Treatment
+
+Array = NDArray[np.float64]
+
+MOST_WALLS = 6
+SHEET_IN = 7.4
+MARGIN_IN = 0.42
+HEAD_IN = 0.36
+KEY_IN = 0.62
+WALL_IN = 1.75
+NEAR_M = 0.3
+NICE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+MORE_HATCH, UNKNOWN_HATCH = "/////", "...."
+PRINTED = ((1.0, "dB/m²"), (1e3, "ms/m²"))
+TITLES = ("early level", "T20")
+
+
+@dataclass(frozen=True)
+class Wall:
+    """Facets of the room in one plane, drawn in the frame of the largest.
+
+    Attributes
+    ----------
+    main : int
+    others : tuple of int
+        Facets in its plane that lie within its frame: windows, doors.
+    """
+
+    main: int
+    others: tuple[int, ...]
+
+    @property
+    def facets(self) -> tuple[int, ...]:
+        """All of them."""
+        return (self.main, *self.others)
+
+
+def walls_that_matter(scene: Scene, places: Places) -> list[Wall]:
+    """Walls with the greatest gain of any place whose gain is known, the greatest first."""
+    left = sorted(range(len(scene.facets)), key=lambda k: -scene.facets[k].area)
+    known = places.steps > SURE * places.steps_error
+    gains: list[tuple[float, Wall]] = []
+    while left:
+        main = left.pop(0)
+        others = tuple(k for k in left if _is_within(scene.facets[k], scene.facets[main]))
+        wall = Wall(main, others)
+        left = [k for k in left if k not in others]
+        here = places.steps[known & np.isin(places.facet, wall.facets)]
+        if here.size and here.max() > 0:
+            gains.append((float(here.max()), wall))
+    return [wall for _, wall in sorted(gains, key=lambda item: -item[0])[:MOST_WALLS]]
+
+
+def scale_step(places: Places, quantity: int) -> float:
+    """Step of the scale of colours, SI units: the greatest known change of a place fits in it."""
+    value, error = places.slopes.value[:, quantity], places.slopes.error[:, quantity]
+    known = np.abs(value[np.abs(value) > SURE * error])
+    factor = PRINTED[quantity][0]
+    least = float(known.max()) * factor / style.SHADES if known.size else 1.0
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(n for n in NICE if n * power >= least * (1 - 1e-9)) * power / factor
+
+
+def draw_map(
+    result: Result,
+    quantity: int,
+    walls: Sequence[Wall],
+    slopes: Slopes,
+    places: Places,
+    chosen: Sequence[int],
+) -> Figure:
+    """All walls at one scale and with one key of colours.
+
+    Parameters
+    ----------
+    quantity : int
+        Of `MAP_QUANTITIES`.
+    walls : sequence of Wall
+    slopes : Slopes
+        Of every patch.
+    chosen : sequence of int
+        Indices of the places that are numbered, from 1.
+    """
+    scene = result.scene_in(0)
+    boxes = [bounds(scene.facets[wall.main]) for wall in walls]
+    scale = max(
+        max(float((high - low)[1]) for low, high in boxes) / WALL_IN,
+        max(float((high - low)[0]) for low, high in boxes) / (SHEET_IN - 2 * MARGIN_IN),
+    )
+    spots, height = _laid_out([(high - low) / scale for low, high in boxes])
+    figure = style.blank(SHEET_IN, height)
+    figure.set_layout_engine("none")
+    step = scale_step(places, quantity)
+    for wall, (left, top), (low, high) in zip(walls, spots, boxes, strict=True):
+        size = (high - low) / scale + 2 * MARGIN_IN
+        axes = figure.add_axes(
+            (
+                left / SHEET_IN,
+                (height - top - size[1]) / height,
+                size[0] / SHEET_IN,
+                size[1] / height,
+            )
+        )
+        axes.set_axis_off()
+        edge = MARGIN_IN * scale
+        axes.set_xlim(low[0] - edge, high[0] + edge)
+        axes.set_ylim(low[1] - edge, high[1] + edge)
+        _draw_wall(result, axes, wall, quantity, slopes, step, scale)
+        _draw_places(scene, axes, wall, places, chosen)
+    _draw_key(figure, quantity, step, height)
+    return figure
+
+
+def _is_within(facet: Facet, main: Facet) -> bool:
+    if facet.normal @ main.normal < NEARLY_PARALLEL or facet.u @ main.u < NEARLY_PARALLEL:
+        return False
+    if abs((facet.origin - main.origin) @ main.normal) > SAME_PLANE_M:
+        return False
+    low, high = bounds(main)
+    middle = _onto(facet, main, facet.size / 2)
+    return bool(((middle > low) & (middle < high)).all())
+
+
+def _onto(facet: Facet, main: Facet, flat: Array) -> Array:
+    """Points (..., 2) of one facet in the frame of another of its plane."""
+    shift = main.to_plane(facet.origin)
+    return np.asarray(flat + shift)
+
+
+def _laid_out(sizes: Sequence[Array]) -> tuple[list[tuple[float, float]], float]:
+    """Left and top of each wall in inches, row by row, and the height of the sheet."""
+    spots, left, top, tallest = [], 0.0, 0.0, 0.0
+    for size in sizes:
+        wide, tall = size + 2 * MARGIN_IN
+        if left > 0 and left + wide > SHEET_IN + 1e-9:
+            left, top, tallest = 0.0, top + tallest, 0.0
+        spots.append((left, top))
+        left, tallest = left + wide, max(tallest, tall)
+    return spots, top + tallest + KEY_IN
+
+
+def _draw_wall(
+    result: Result,
+    axes: Axes,
+    wall: Wall,
+    quantity: int,
+    slopes: Slopes,
+    step: float,
+    scale: float,
+) -> None:
+    scene = result.scene_in(0)
+    main = scene.facets[wall.main]
+    low, high = bounds(main)
+    for number in wall.facets:
+        _draw_patches(result, axes, number, main, quantity, slopes, step)
+    for number in wall.facets:
+        facet = scene.facets[number]
+        area = shapely.transform(area_of(facet), lambda at, f=facet: _onto(f, main, at))
+        marks.shape(axes, area, "none", style.INK, 1.4 if number == wall.main else 0.9, 3)
+    for number in wall.others:
+        facet = scene.facets[number]
+        top = _onto(facet, main, np.array([facet.size[0] / 2, facet.size[1]]))
+        marks.name(axes, top - (0.0, 0.07 * scale), facet.name, colour=style.QUIET)
+    directions(scene, axes, main, low, high, scale)
+    axes.text(
+        low[0],
+        high[1] + 0.27 * scale,
+        style.short(main.name),
+        fontsize=style.TEXT,
+        weight="bold",
+        va="center",
+    )
+    for at, along, ends in (
+        (low[1] - 0.25 * scale, "x", (low[0], high[0])),
+        (high[0] + 0.25 * scale, "y", (low[1], high[1])),
+    ):
+        marks.dimensions(
+            axes, ends, at, along, 0.0, tick_m=0.04 * scale, written=digits.centimetres
+        )
+    _draw_treatments(result, axes, wall, scale)
+
+
+def _draw_patches(
+    result: Result,
+    axes: Axes,
+    number: int,
+    main: Facet,
+    quantity: int,
+    slopes: Slopes,
+    step: float,
+) -> None:
+    assert result.maps is not None
+    facet, maps = result.scene_in(0).facets[number], result.maps
+    value, error = slopes.value[:, quantity], slopes.error[:, quantity]
+    shown = smoothed(maps, number, value, error, step)
+    side = maps.side_m[number]
+    columns, rows = (np.arange(n + 1) for n in shown.shape[::-1])
+    x = _onto(facet, main, np.stack([columns * side[0], 0 * columns], axis=-1))[:, 0]
+    y = _onto(facet, main, np.stack([0 * rows, rows * side[1]], axis=-1))[:, 1]
+    outline = shapely.transform(area_of(facet), lambda at: _onto(facet, main, at))
+    marks.shape(axes, outline, "white", "none", 0.0, 1)
+    colours, limits = style.diverging(step)
+    mesh = axes.pcolormesh(
+        x, y, np.ma.masked_invalid(shown), cmap=colours, norm=limits, rasterized=True, zorder=1.5
+    )
+    mesh.set_clip_path(_path(outline), axes.transData)
+    low = np.stack(np.meshgrid(x[:-1], y[:-1]), axis=-1).reshape(-1, 2)
+    cells = shapely.box(*low.T, *(low + side).T)
+    for which, hatch in ((shown > step / 2, MORE_HATCH), (np.isnan(shown), UNKNOWN_HATCH)):
+        where = shapely.union_all(cells[which.ravel()], grid_size=1e-6).intersection(outline)
+        for part in getattr(where, "geoms", [where]):
+            if part.geom_type == "Polygon" and not part.is_empty:
+                axes.add_patch(
+                    PathPatch(
+                        _path(part),
+                        facecolor="none",
+                        edgecolor=style.QUIET,
+                        linewidth=0.0,
+                        hatch=hatch,
+                        zorder=1.7,
+                    )
+                )
+
+
+def _path(area: shapely.Polygon) -> Path:
+    loops = [area.exterior, *area.interiors]
+    return Path.make_compound_path(*(Path(np.asarray(loop.coords), closed=True) for loop in loops))
+
+
+def _draw_treatments(result: Result, axes: Axes, wall: Wall, scale: float) -> None:
+    """Outline what the variants hang on the wall; dashed what stands or hangs close before it."""
+    scene, whole = result.scene_in(0), result.scene
+    main = scene.facets[wall.main]
+    low, high = bounds(main)
+    used = {
+        index
+        for variant in whole.variants
+        if variant.name in result.variants
+        for index in variant.treatments
+    }
+    for index in sorted(used):
+        treatment = whole.treatments[index]
+        area = _footprint(whole, treatment, main).intersection(shapely.box(*low, *high))
+        if area.area <= 0:
+            continue
+        marks.shape(axes, area, "none", "white", 2.6, 2.5)
+        dashes = "dashed" if treatment.is_object else "solid"
+        marks.shape(axes, area, "none", style.INK, 1.2, 4.1, dashes)
+        left, bottom, right, top = area.bounds
+        turned = right - left < 0.07 * scale * len(treatment.name) < top - bottom
+        at = ((left + right) / 2, bottom + 0.08 * scale)
+        if turned:
+            at = ((left + right) / 2, bottom + 0.035 * scale * (2 + len(treatment.name)))
+        marks.name(axes, np.array(at), treatment.name, 90 if turned else 0)
+
+
+def _footprint(scene: Scene, treatment: Treatment, main: Facet) -> shapely.Geometry:
+    """What a treatment takes of a plane: its place on it, or an object's that is near it."""
+    if treatment.is_object:
+        away = (treatment.corners - main.origin) @ main.normal
+        if away.min() < -SAME_PLANE_M or away.min() > NEAR_M:
+            return shapely.Polygon()
+        return shapely.MultiPoint(main.to_plane(treatment.corners)).convex_hull
+    facet = scene.facets[treatment.facet]
+    if facet.normal @ main.normal < NEARLY_PARALLEL:
+        return shapely.Polygon()
+    if abs((facet.origin - main.origin) @ main.normal) > SAME_PLANE_M:
+        return shapely.Polygon()
+    area = shapely.box(*treatment.rect)
+    return shapely.transform(area, lambda at: _onto(facet, main, at))
+
+
+def _draw_places(
+    scene: Scene, axes: Axes, wall: Wall, places: Places, chosen: Sequence[int]
+) -> None:
+    main = scene.facets[wall.main]
+    for number, index in enumerate(chosen, start=1):
+        if places.facet[index] not in wall.facets:
+            continue
+        facet = scene.facets[places.facet[index]]
+        low, high = (_onto(facet, main, places.rect[index][k : k + 2]) for k in (0, 2))
+        axes.add_patch(
+            Rectangle(
+                (float(low[0]), float(low[1])),
+                *(high - low),
+                facecolor="none",
+                edgecolor=style.INK,
+                linewidth=0.9,
+                linestyle=(0, (1, 1.2)),
+                zorder=5,
+            )
+        )
+        middle = (low + high) / 2
+        axes.text(
+            float(middle[0]),
+            float(middle[1]),
+            str(number),
+            fontsize=style.SMALL,
+            ha="center",
+            va="center",
+            zorder=6,
+            bbox={
+                "boxstyle": "circle,pad=0.2",
+                "facecolor": "white",
+                "edgecolor": style.INK,
+                "linewidth": 0.6,
+            },
+        )
+
+
+def _draw_key(figure: Figure, quantity: int, step: float, height: float) -> None:
+    factor, unit = PRINTED[quantity]
+    axes = figure.add_axes((0.0, 0.0, 1.0, KEY_IN / height))
+    axes.set_axis_off()
+    axes.set_xlim(0, SHEET_IN)
+    axes.set_ylim(0, KEY_IN)
+    colours, _ = style.diverging(step)
+    wide, bottom, tall = 0.46, 0.26, 0.16
+    count = 2 * style.SHADES + 1
+
+    def swatch(left: float, width: float, colour: object, hatch: str | None, edge: str) -> None:
+        axes.add_patch(
+            Rectangle(
+                (left, bottom),
+                width,
+                tall,
+                facecolor=colour,
+                edgecolor=edge,
+                linewidth=0.0,
+                hatch=hatch,
+            )
+        )
+
+    for k in range(count):
+        left, change = MARGIN_IN + k * wide, (k - style.SHADES) * step * factor
+        swatch(left, wide, colours(k), MORE_HATCH if change > 0 else None, style.QUIET)
+        text = f"{change:.3g}".replace("-", "\N{MINUS SIGN}")
+        axes.text(left + wide / 2, bottom - 0.04, text, fontsize=style.SMALL, ha="center", va="top")
+    title = f"change of {TITLES[quantity]} for a square metre more, {unit}; darkest: and beyond"
+    axes.text(MARGIN_IN, bottom + tall + 0.05, title, fontsize=style.SMALL, va="bottom")
+    left = MARGIN_IN + (count + 0.6) * wide
+    for hatch, words in ((MORE_HATCH, "rises"), (UNKNOWN_HATCH, "not known")):
+        swatch(left, 0.34, "white", hatch, style.QUIET)
+        axes.text(left + 0.42, bottom + tall / 2, words, fontsize=style.SMALL, va="center")
+        left += 0.95
