@@ -137,7 +137,7 @@ def _notes(result: Result) -> list[str]:
     notes = [
         "A shade is drawn no finer than its error allows: neighbours are taken together until it "
         f"is at most 1/{SURE:g} of the value or of a step of the scale. Single dark squares are "
-        "where a mirror would show a loudspeaker from the middle of the head zone.",
+        "where exact mirror paths to the middle of the head zone meet the wall.",
         "These are slopes, true for small changes: a thick panel changes more or less than its "
         "area times the slope, and moves the others. Compute it as a variant before buying.",
         "Gain counts both changes in steps that a listener notices (early level 1 dB, T20 5 %; "
