@@ -175,7 +175,7 @@ def anchor(name: str) -> str:
 def _subject(judged: Judged) -> str:
     one = judged.difference
     if one.key == "T ratio":
-        return f"Evenness, {one.columns[0]}"
+        return f"Evenness, T20 at {one.columns[0].replace(' / ', ' against ')}"
     return {"T20": "Decay time", "match": "Left and right alike"}.get(
         one.key, "Strongest early reflection"
     )
