@@ -23,12 +23,11 @@ from numpy.typing import NDArray
 from raysim.quantities.reflections import EarlyReflection, early_reflections
 from raysim.results.data import Result
 from raysim.scene.data import Facet, Receiver, Scene, Treatment, Variant
+from raysim.scene.placing import same_plane
 
 Array = NDArray[np.float64]
 Rect = tuple[float, float, float, float]
 
-SAME_PLANE_M = 1e-4
-SAME_DIRECTION = 1 - 1e-9
 ROUNDING_M = 1e-9
 WHOLE = 1 - 1e-6
 
@@ -220,7 +219,7 @@ def _returns(now: Scene, index: int, scene: Scene, facet: Facet, objects: set[st
     """Whether a facet of a variant is (part of) the facet itself, or of an object before it."""
     other = now.facets[index]
     surface = now.surfaces[other.surface]
-    is_same = surface.name == scene.surfaces[facet.surface].name and _in_one_plane(other, facet)
+    is_same = surface.name == scene.surfaces[facet.surface].name and same_plane(other, facet)
     return is_same or surface.owner in objects
 
 
@@ -244,7 +243,7 @@ def _areas(result: Result, variant: Variant, need: Need) -> dict[str, shapely.Ge
             areas[treatment.name] = shapely.union_all(
                 [shadow(facet, eye, treatment.corners) for eye in eyes]
             )
-        elif _in_one_plane(whole.facets[treatment.facet], facet):
+        elif same_plane(whole.facets[treatment.facet], facet):
             areas[treatment.name] = _carried(whole.facets[treatment.facet], treatment.rect, facet)
     return areas
 
@@ -265,13 +264,6 @@ def shadow(facet: Facet, eye: Array, corners: Array) -> shapely.Geometry:
         return shapely.Polygon()
     onto = eye + (height / (height - above))[:, None] * (corners - eye)
     return shapely.MultiPoint(facet.to_plane(onto)).convex_hull
-
-
-def _in_one_plane(one: Facet, other: Facet) -> bool:
-    return bool(
-        one.normal @ other.normal > SAME_DIRECTION
-        and abs((other.origin - one.origin) @ one.normal) < SAME_PLANE_M
-    )
 
 
 def _carried(of: Facet, rect: Rect, to: Facet) -> shapely.Geometry:

@@ -19,6 +19,7 @@ from raysim.report import digits, marks, style
 from raysim.report.elevations import NEARLY_PARALLEL, SAME_PLANE_M, area_of, bounds, directions
 from raysim.results.data import Result
 from raysim.scene.data import Facet, Scene, Treatment
+from raysim.scene.placing import same_plane
 
 Array = NDArray[np.float64]
 
@@ -132,9 +133,7 @@ def draw_map(
 
 
 def _is_within(facet: Facet, main: Facet) -> bool:
-    if facet.normal @ main.normal < NEARLY_PARALLEL or facet.u @ main.u < NEARLY_PARALLEL:
-        return False
-    if abs((facet.origin - main.origin) @ main.normal) > SAME_PLANE_M:
+    if not same_plane(facet, main) or facet.u @ main.u < NEARLY_PARALLEL:
         return False
     low, high = bounds(main)
     middle = _onto(facet, main, facet.size / 2)
@@ -282,9 +281,7 @@ def _footprint(scene: Scene, treatment: Treatment, main: Facet) -> shapely.Geome
             return shapely.Polygon()
         return shapely.MultiPoint(main.to_plane(treatment.corners)).convex_hull
     facet = scene.facets[treatment.facet]
-    if facet.normal @ main.normal < NEARLY_PARALLEL:
-        return shapely.Polygon()
-    if abs((facet.origin - main.origin) @ main.normal) > SAME_PLANE_M:
+    if not same_plane(facet, main):
         return shapely.Polygon()
     area = shapely.box(*treatment.rect)
     return shapely.transform(area, lambda at: _onto(facet, main, at))
