@@ -101,6 +101,7 @@ def run(
 
     from raysim.results.store import load_result
     from raysim.scene.read import load_scene
+    from raysim.scene.variants import groups_of
 
     previous = None
     if previous_path is not None:
@@ -110,6 +111,7 @@ def run(
         bands = bands or (previous.scene.bands_hz[0], previous.scene.bands_hz[-1])
     settings = replace(settings, maps=not no_maps)
     scene = load_scene(scene_path, bands=bands)
+    groups_of(scene, variants or None)  # refuses unknown names before anything is computed
     for doubt in scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
     result = _computed(scene, settings, variants, previous, scene_path, output)
