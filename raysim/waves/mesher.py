@@ -41,7 +41,9 @@ def _extension() -> ModuleType:
     return module
 
 
-def fill(vertices: Array, triangles: Ints, edge_m: float, envelope_m: float) -> tuple[Array, Ints]:
+def fill(
+    vertices: Array, triangles: Ints, edge_m: float, envelope_m: float, coarsen: bool
+) -> tuple[Array, Ints]:
     """Tetrahedra of the bounding box of triangles, with faces along the triangles.
 
     The order in which it inserts triangles is random and can't be chosen, so two meshes of one
@@ -55,6 +57,8 @@ def fill(vertices: Array, triangles: Ints, edge_m: float, envelope_m: float) -> 
         Wanted length of edges.
     envelope_m : float
         By how much faces may lie beside the triangles.
+    coarsen : bool
+        Merge small tetrahedra around details afterwards; edges become up to half as long again.
 
     Returns
     -------
@@ -76,7 +80,7 @@ def fill(vertices: Array, triangles: Ints, edge_m: float, envelope_m: float) -> 
         edge_m,
         envelope_m / diagonal,
         QUALITY,
-        False,  # don't coarsen
+        coarsen,
         1,  # thread
         PASSES,
         SILENT,

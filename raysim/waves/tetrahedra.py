@@ -20,9 +20,10 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 EDGE_SHARE = 0.44  # of the shortest wavelength
+COARSENED = 0.73  # edges asked for where they become longer by coarsening
 ENVELOPE_M = 0.005
 VOLUME_TOLERANCE = 1e-3
-FINER = 4.0
+ATTEMPTS = ((ENVELOPE_M, True), (ENVELOPE_M, False), (ENVELOPE_M / 4, False))
 REACH = 1.5  # envelopes
 DETAIL_SHARE = 1 / 6
 
@@ -84,8 +85,14 @@ def tetrahedra_of(
     """
     kept, notes = _without_detail(vertices, triangles, inside, DETAIL_SHARE * wavelength_m)
     edge = EDGE_SHARE * wavelength_m
-    for envelope in (ENVELOPE_M, ENVELOPE_M / FINER, ENVELOPE_M / FINER**2):
-        made = _fill_air(vertices, triangles, kept, inside, edge, envelope)
+    for attempt, (envelope, coarsen) in enumerate(ATTEMPTS):
+        try:
+            made = _fill_air(vertices, triangles, kept, inside, edge, envelope, coarsen)
+        except (SceneError, SolverError):
+            # Faces that lie a little off their triangles look like a leak.
+            if attempt + 1 < len(ATTEMPTS):
+                continue
+            raise
         if volume_m3 is None or abs(made.volume / volume_m3 - 1) <= VOLUME_TOLERANCE:
             if volume_m3 is not None:
                 off = 100 * (made.volume / volume_m3 - 1)
@@ -101,12 +108,19 @@ def tetrahedra_of(
 
 
 def _fill_air(
-    vertices: Array, triangles: Ints, kept: Bools, inside: Array, edge: float, envelope: float
+    vertices: Array,
+    triangles: Ints,
+    kept: Bools,
+    inside: Array,
+    edge: float,
+    envelope: float,
+    coarsen: bool,
 ) -> Tetrahedra:
     given = triangles[kept & _first_of_equals(triangles)]
     number = np.flatnonzero(kept)
     corners, reach = vertices[triangles[number]], REACH * envelope
-    points, tets = fill(vertices, given, edge, envelope)
+    edge *= COARSENED if coarsen else 1.0
+    points, tets = fill(vertices, given, edge, envelope, coarsen)
     faces = faces_of(tets)
     closed: Bools = np.any(lying_on(points, tets, faces, corners, reach) >= 0, axis=1)
     points, tets, faces = of_air(points, tets[_air(points, tets, faces, closed, inside, corners)])
