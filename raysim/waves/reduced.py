@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from raysim.waves.elements import Elements
 from raysim.waves.factor import Factor, dissection
 from raysim.waves.modes import expected_modes, rigid_modes
+from raysim.waves.threads import one_thread
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -98,17 +99,17 @@ def reduce(
         Modes don't converge.
     """
     load = elements.at(sources, names).toarray().T
-    highest = 2 * np.pi * frequency_hz / speed
-    order = dissection(elements.stiffness, elements.nodes)
-    area = float(sum(each.sum() for each in elements.surfaces))
     to_k = 2 * np.pi / speed
     reach = to_k * max(MODES_TO * frequency_hz, frequency_hz + MODES_ABOVE_HZ)
     cosines = to_k * max(COSINES_TO * frequency_hz, frequency_hz + COSINES_ABOVE_HZ)
-    _, modes = rigid_modes(
-        elements, order, reach, expected_modes(elements.mesh.volume, area, reach)
-    )
-    static = elements.stiffness + (STATIC_AT * highest) ** 2 * elements.mass
-    shapes = _appended(elements, modes, Factor(static, order).solve(load), 1e-6)
+    area = float(sum(each.sum() for each in elements.surfaces))
+    expected = expected_modes(elements.mesh.volume, area, reach)
+    static = elements.stiffness + (STATIC_AT * to_k * frequency_hz) ** 2 * elements.mass
+    with one_thread():
+        order = dissection(elements.stiffness, elements.nodes)
+        _, modes = rigid_modes(elements, order, reach, expected)
+        constant = Factor(static, order).solve(load)
+    shapes = _appended(elements, modes, constant, 1e-6)
     kept = shapes.shape[1]
     shapes = _appended(elements, shapes, _box_cosines(elements.nodes, cosines), DROP)
     return Reduced(

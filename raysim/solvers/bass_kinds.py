@@ -1,0 +1,66 @@
+"""What a mode is called where the room is near a box."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.scene.data import UP, Scene
+from raysim.waves.reduced import Reduced
+
+Ints = NDArray[np.int64]
+Complex = NDArray[np.complex128]
+
+NEAR = 0.7  # share of a mode's energy in the mode of the box it is named after
+BEYOND = 1.25  # of the highest frequency
+ALONG = {"length": "along the length", "width": "across the width", "height": "floor to ceiling"}
+
+
+def kinds(scene: Scene, reduced: Reduced, shapes: Complex) -> list[str]:
+    """Names of modes after those of the bounding box, empty where none is near.
+
+    Parameters
+    ----------
+    scene : Scene
+    reduced : Reduced
+    shapes : (basis, modes) complex
+    """
+    nodes, mass = reduced.elements.nodes, reduced.elements.mass
+    low, size = nodes.min(axis=0), np.ptp(nodes, axis=0)
+    highest = BEYOND * 2 * np.pi * reduced.frequency_hz / reduced.speed
+    most = (highest * size / np.pi).astype(int)
+    numbers = np.indices(most + 1).reshape(3, -1).T
+    numbers = numbers[((numbers * np.pi / size) ** 2).sum(axis=1) <= highest**2]
+    local = np.pi * (nodes - low) / size
+    waves = np.prod([np.cos(np.outer(local[:, a], numbers[:, a])) for a in range(3)], axis=0)
+    strength = np.einsum("ij,ij->j", waves, mass @ waves)
+    overlap = (waves.T @ (mass @ reduced.shapes)) @ shapes
+    share = np.abs(overlap) ** 2 / strength[:, None] / (np.abs(shapes) ** 2).sum(axis=0)
+    names = axis_names(scene)
+    return [
+        name_of(numbers[b], names) if share[b, m] >= NEAR else ""
+        for m, b in enumerate(share.argmax(axis=0))
+    ]
+
+
+def axis_names(scene: Scene) -> tuple[str, str, str]:
+    """What x, y and z are called: the length runs from front to rear."""
+    length = int(np.argmax(np.abs(scene.front * (1 - UP))))
+    return ("length", "width", "height") if length == 0 else ("width", "length", "height")
+
+
+def name_of(numbers: Ints, names: tuple[str, str, str]) -> str:
+    """Words for mode numbers along x, y, z: 'along the length, 1st'."""
+    given = {name: int(n) for name, n in zip(names, numbers, strict=True) if n > 0}
+    if len(given) == 1:
+        [(name, n)] = given.items()
+        return f"{ALONG[name]}, {ordinal(n)}"
+    word = "tangential" if len(given) == 2 else "oblique"
+    ordered = [f"{name} {given[name]}" for name in ALONG if name in given]
+    return ", ".join([word, *ordered]) if given else ""
+
+
+def ordinal(number: int) -> str:
+    """1st, 2nd, 3rd, 4th ..."""
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{'th' if 10 <= number % 100 <= 20 else ending}"

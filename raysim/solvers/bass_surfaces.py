@@ -1,0 +1,167 @@
+"""What waves meet at the boundary: patches of one material in every variant, and admittances."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.bands import exact_midband_hz
+from raysim.errors import SceneError
+from raysim.scene.data import Material, Scene
+from raysim.scene.variants import Cover, Group
+from raysim.surfaces.admittance import admittance_from_absorption, most_absorbing
+from raysim.waves.tags import triangle_at
+from raysim.waves.tetrahedra import ENVELOPE_M
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Complex = NDArray[np.complex128]
+
+SAMPLE_M = 0.03
+MOST_SAMPLES = 100  # along an edge of a triangle
+NORMAL = np.array([1.0])
+
+
+@dataclass(frozen=True)
+class Patches:
+    """Parts of the boundary that have one material in each variant of a group.
+
+    Attributes
+    ----------
+    materials : (patches, variants) int
+        Index into `Scene.materials`.
+    areas : (patches,) float, m2
+    """
+
+    group: Group
+    materials: Ints
+    areas: Array
+
+    def at(self, points: Array, triangle: Ints) -> Ints:
+        """Patch of each boundary point (n, 3), near a triangle (n,) of the scene's mesh."""
+        mesh = self.group.scene.mesh
+        on = triangle_at(points, triangle, mesh.corners, 2 * ENVELOPE_M)
+        found = _materials_at(self.group, points, on)
+        index = {tuple(row): n for n, row in enumerate(self.materials.tolist())}
+        keys, inverse = np.unique(found, axis=0, return_inverse=True)
+        number = np.array([index.get(tuple(key), 0) for key in keys.tolist()])
+        return np.asarray(number[inverse.reshape(-1)])
+
+
+def patches_of(group: Group) -> Patches:
+    """Find the patches; treated surfaces are sampled every 3 cm."""
+    points, triangle, area = _samples(group)
+    found = _materials_at(group, points, triangle)
+    keys, inverse = np.unique(found, axis=0, return_inverse=True)
+    return Patches(group, keys, np.bincount(inverse.reshape(-1), area, len(keys)))
+
+
+def _samples(group: Group) -> tuple[Array, Ints, Array]:
+    """Points on triangles, the triangle of each and the area that each stands for."""
+    mesh = group.scene.mesh
+    corners = mesh.corners
+    edges = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).max(axis=1)
+    treated = np.isin(mesh.facet, [c.facet for own in group.covers for c in own])
+    count = np.where(treated, np.ceil(edges / SAMPLE_M), 1).astype(int)
+    count = np.minimum(count, MOST_SAMPLES)
+    points, owners, areas = [], [], []
+    for number in np.unique(count):
+        own = np.flatnonzero(count == number)
+        weights = _middles(int(number))
+        points.append(np.einsum("sk,tkx->tsx", weights, corners[own]).reshape(-1, 3))
+        owners.append(np.repeat(own, len(weights)))
+        areas.append(np.repeat(mesh.areas[own] / len(weights), len(weights)))
+    return np.concatenate(points), np.concatenate(owners), np.concatenate(areas)
+
+
+def _middles(number: int) -> Array:
+    """(number^2, 3) barycentric middles of equal parts of a triangle."""
+    i, j = (grid.ravel() for grid in np.indices((number, number)))
+    upright, turned = i + j < number, i + j < number - 1
+    a = np.concatenate([(i + 1 / 3)[upright], (i + 2 / 3)[turned]]) / number
+    b = np.concatenate([(j + 1 / 3)[upright], (j + 2 / 3)[turned]]) / number
+    return np.column_stack([1 - a - b, a, b])
+
+
+def _materials_at(group: Group, points: Array, triangle: Ints) -> Ints:
+    """(points, variants) material: the surface's, or that of the last cover over the point."""
+    scene = group.scene
+    own = np.array([s.material for s in scene.surfaces])[scene.mesh.surface[triangle]]
+    found = np.repeat(own[:, None], len(group.variants), axis=1)
+    facet = scene.mesh.facet[triangle]
+    for variant, covers in enumerate(group.covers):
+        for cover in covers:
+            on = np.flatnonzero(facet == cover.facet)
+            found[on[_within(scene, cover, points[on])], variant] = cover.material
+    return found
+
+
+def _within(scene: Scene, cover: Cover, points: Array) -> NDArray[np.bool_]:
+    place = scene.facets[cover.facet].to_plane(points)
+    low, high = np.array(cover.rect[:2]), np.array(cover.rect[2:])
+    return np.asarray(((place >= low) & (place <= high)).all(axis=1))
+
+
+def admittance_of(
+    material: Material, scene: Scene, frequencies_hz: Array
+) -> tuple[Complex, list[str]]:
+    """Admittance of a material, times rho0 c0, and what was assumed, in sentences.
+
+    Layers give the complex admittance for sound along the normal, with the porous model that
+    has the right limit at low frequency. Coefficients give the real admittance that absorbs as
+    much at random incidence, by straight lines over the logarithm of frequency, and constant
+    below the lowest band.
+
+    Raises
+    ------
+    SceneError
+        A model that refuses a frequency, or an admittance with a negative real part.
+    """
+    if material.construction is not None:
+        layers = material.construction.for_low_frequency()
+        beta = layers.surface_admittance(frequencies_hz, NORMAL, scene.climate)[:, 0]
+        bad = np.flatnonzero(~np.isfinite(beta) | (beta.real < -1e-9))
+        if len(bad):
+            raise SceneError(
+                f"material '{material.name}': its layers have no possible impedance at "
+                f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run with --no-bass"
+            )
+        return np.maximum(beta.real, 0) + 1j * beta.imag, []
+    most = most_absorbing()[0] * (1 - 1e-6)
+    notes = []
+    if (material.absorption > most).any():
+        notes.append(
+            f"material '{material.name}' absorbs more than the {most:.2f} that a surface can "
+            "which reacts locally; the bass takes that"
+        )
+    beta = admittance_from_absorption(np.minimum(material.absorption, most)).real
+    bands = np.log([exact_midband_hz(f) for f in scene.bands_hz])
+    at = np.interp(np.log(frequencies_hz), bands, beta)
+    return at.astype(np.complex128), notes
+
+
+def admittances_of(
+    patches: Patches, variant: int, frequencies_hz: Array
+) -> tuple[Complex, list[str]]:
+    """(patches, frequencies) of a variant by its number in the group, and what was assumed."""
+    scene, notes = patches.group.scene, []
+    rows: dict[int, Complex] = {}
+    for index in np.unique(patches.materials[:, variant]).tolist():
+        rows[index], said = admittance_of(scene.materials[index], scene, frequencies_hz)
+        notes += said
+    return np.array([rows[m] for m in patches.materials[:, variant].tolist()]), notes
+
+
+def coefficients_note(scene: Scene, used: Sequence[int]) -> str:
+    """One sentence on materials without layers; empty where there are none."""
+    plain = {m for m in used if scene.materials[m].construction is None}
+    if not plain:
+        return ""
+    lowest = scene.bands_hz[0]
+    return (
+        f"of {len(used)} materials {len(plain)} have absorption coefficients only: their admittance "
+        f"is taken as real, and below {lowest:g} Hz as at {lowest:g} Hz"
+    )
