@@ -108,6 +108,51 @@ class Maps:
 
 
 @dataclass(frozen=True)
+class Bass:
+    """Waves below the rays, of every variant.
+
+    Attributes
+    ----------
+    frequency_hz : (frequency,) float
+    zone : (variant, source, receiver, point, frequency) complex
+        Pressure re the free field of the same source at 10 m, with exp(j omega t); the direct
+        sound at r metres is 10/r. Point 0 is the receiver, the others are the corners of its
+        zone, drawn in where a surface is nearer.
+    mode_variant : (mode,) int
+    mode_frequency_hz, mode_decay_time_s : (mode,) float
+        Rising within each variant; time for 60 dB, infinite where nothing absorbs.
+    mode_at_receivers : (mode, receiver) float
+    mode_at_sources : (mode, source) float
+        Pressure of the mode, mean square 1 over the room; 0 on a node.
+    mode_kind : tuple of str
+        'along the length, 1st'; empty where the mode is unlike any of the bounding box.
+    unknowns : (variant,) int
+        Size of the problem before it was reduced.
+    box_share : (variant,) float
+        Volume over that of the bounding box; 1 in a box.
+    notes : tuple of str
+        What was chosen, assumed or left out, one sentence each.
+    """
+
+    frequency_hz: Array
+    zone: NDArray[np.complex128]
+    mode_variant: NDArray[np.int64]
+    mode_frequency_hz: Array
+    mode_decay_time_s: Array
+    mode_at_receivers: Array
+    mode_at_sources: Array
+    mode_kind: tuple[str, ...]
+    unknowns: NDArray[np.int64]
+    box_share: Array
+    notes: tuple[str, ...]
+
+    @property
+    def response(self) -> NDArray[np.complex128]:
+        """(variant, source, receiver, frequency) at the receivers."""
+        return self.zone[..., 0, :]
+
+
+@dataclass(frozen=True)
 class Result:
     """All that came out and all that made it; a report needs nothing else.
 
@@ -138,6 +183,7 @@ class Result:
         Version that computed it; UTC time in ISO 8601.
     maps : Maps or None
         Of the first variant.
+    bass : Bass or None
     """
 
     scene: Scene
@@ -157,6 +203,7 @@ class Result:
     raysim_version: str
     created: str
     maps: Maps | None = None
+    bass: Bass | None = None
 
     @property
     def energy(self) -> Array:

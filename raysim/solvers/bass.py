@@ -1,0 +1,234 @@
+"""The bass of a scene: response at the seats and modes, by waves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.errors import SettingsError
+from raysim.results.data import Bass
+from raysim.scene.data import Scene
+from raysim.scene.variants import Group, groups_of
+from raysim.solvers.bass_kinds import kinds
+from raysim.solvers.bass_surfaces import Patches, admittances_of, coefficients_note, patches_of
+from raysim.theory.reverberation import sabine_time
+from raysim.theory.transition import middle_decay_time
+from raysim.waves.damped import Damped, damped_modes
+from raysim.waves.elements import Elements, assemble
+from raysim.waves.reduced import Reduced, Treated, reduce, treat
+from raysim.waves.tetrahedra import barycentric_in, tetrahedra_of
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Told = Callable[[str, float], None]
+
+LOWEST_HZ, STEP_HZ, HIGHEST_HZ = 20.0, 1.0, 300.0
+OVERLAP = 1.75  # of the Schroeder frequency
+LEAST_HIGHEST_HZ = 150.0
+LARGEST = 75.0 * 300.0**3  # m3 Hz3
+FREE_FIELD = 40 * np.pi  # times the unit monopole's 1/(4 pi r) is 10/r
+HALVINGS = 5
+INSIDE = 1e-3
+# Measured on one busy x86-64 core: the control room of 63 m3 to 262 Hz.
+UNKNOWNS, BASIS_S, MEMORY_GB = 26_000, 65.0, 1.2
+MEASURED = 63.0 * 262.0**3
+TIME_POWER, MEMORY_POWER = 1.7, 1.4
+
+
+def upper_frequency_hz(scene: Scene, asked_hz: float | None = None) -> tuple[float, str]:
+    """How high the bass goes, and why, in a sentence.
+
+    Without being asked: 1.75 times the Schroeder frequency by Sabine's decay time, so that it
+    overlaps the rays, between 150 and 300 Hz and no more than the room's size affords.
+
+    Raises
+    ------
+    SettingsError
+        More is asked than fits; with what it would cost.
+    """
+    fits = float(np.floor((LARGEST / scene.volume) ** (1 / 3)))
+    if asked_hz is not None:
+        if not asked_hz > LOWEST_HZ + STEP_HZ:
+            raise SettingsError(f"bass: {asked_hz:g} Hz is too low; ask for more than 21 Hz")
+        if asked_hz > fits:
+            times = scene.volume * asked_hz**3 / MEASURED
+            raise SettingsError(
+                f"bass: up to {asked_hz:g} Hz this room of {scene.volume:.0f} m3 needs about "
+                f"{UNKNOWNS * times:,.0f} unknowns, {MEMORY_GB * times**MEMORY_POWER:.0f} GB and "
+                f"{BASIS_S * times**TIME_POWER / 60:.0f} minutes; up to {fits:.0f} Hz fits"
+            )
+        return float(np.floor(asked_hz)), f"{asked_hz:.0f} Hz, as asked"
+    times_s = sabine_time(
+        scene.mesh.areas, scene.absorption, scene.volume, scene.climate.speed_of_sound
+    )
+    decay_s = middle_decay_time(times_s, scene.bands_hz)
+    schroeder = 2000 * np.sqrt(decay_s / scene.volume) if np.isfinite(decay_s) else HIGHEST_HZ
+    wanted = float(np.clip(OVERLAP * schroeder, LEAST_HIGHEST_HZ, HIGHEST_HZ))
+    chosen = float(np.floor(min(wanted, fits)))
+    why = (
+        f"{chosen:.0f} Hz, {chosen / schroeder:.1f} times the Schroeder frequency of "
+        f"{schroeder:.0f} Hz that Sabine's decay time gives"
+    )
+    return chosen, why + (" and as high as the room's size affords" if fits < wanted else "")
+
+
+def compute_bass(
+    scene: Scene,
+    variants: Sequence[str] | None = None,
+    highest_hz: float | None = None,
+    told: Told = lambda _stage, _fraction: None,
+) -> Bass:
+    """Response and modes of every variant, from 20 Hz in steps of 1 Hz.
+
+    A loudspeaker is a point of its volume velocity: what it sends at low frequency is the same in
+    all directions, and its free field at 10 m on the axis is the reference. Time factor
+    exp(j omega t): sound that comes later has the more negative phase.
+
+    Parameters
+    ----------
+    scene : Scene
+    variants : sequence of str, optional
+        As for `run`.
+    highest_hz : float, optional
+        None chooses it (`upper_frequency_hz`).
+    told : callable, optional
+        Called with a stage in words and the fraction done.
+
+    Raises
+    ------
+    SceneError
+        Not closed, a source or receiver outside the air, a material without impedance.
+    SettingsError
+        More is asked than fits.
+    SolverError
+        No mesh or no modes.
+    """
+    highest, why = upper_frequency_hz(scene, highest_hz)
+    frequencies = np.arange(LOWEST_HZ, highest + STEP_HZ / 2, STEP_HZ)
+    groups = groups_of(scene, variants)
+    parts: list[_Part] = []
+    for n, group in enumerate(groups):
+        parts += _of_group(group, frequencies, partial(_told_part, told, n, len(groups)))
+    return _joined(parts, frequencies, f"computed up to {why}")
+
+
+def _told_part(told: Told, number: int, count: int, stage: str, fraction: float) -> None:
+    told(f"bass: {stage}", (number + fraction) / count)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One variant."""
+
+    zone: Complex
+    modes: Damped
+    at_receivers: Array
+    at_sources: Array
+    kinds: list[str]
+    unknowns: int
+    box_share: float
+    notes: list[str]
+
+
+def _of_group(group: Group, frequencies: Array, told: Told) -> list[_Part]:
+    scene = group.scene
+    told("filling the room with tetrahedra", 0.0)
+    patches = patches_of(group)
+    elements = _elements(scene, patches, float(frequencies[-1]))
+    zones, notes = _zones(scene, elements)
+    notes = [*elements.mesh.notes, *notes]
+    if said := coefficients_note(scene, np.unique(patches.materials).tolist()):
+        notes.append(said)
+    told(f"finding modes, {elements.size:,} unknowns", 0.15)
+    reduced = reduce(
+        elements,
+        scene.climate.speed_of_sound,
+        float(frequencies[-1]),
+        np.array([s.position for s in scene.sources]),
+        [f"sources.{s.name}" for s in scene.sources],
+    )
+    parts = []
+    for n, name in enumerate(group.variants):
+        told(f"response of '{name}'", 0.8 + 0.2 * n / len(group.variants))
+        beta, assumed = admittances_of(patches, n, frequencies)
+        treated = treat(reduced, beta, frequencies)
+        parts.append(_part(scene, reduced, treated, zones, [*notes, *assumed]))
+    return parts
+
+
+def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
+    wavelength = scene.climate.speed_of_sound / highest_hz
+    inside = scene.receivers[0].position
+    mesh = tetrahedra_of(
+        scene.mesh.vertices, scene.mesh.triangles, inside, wavelength, scene.volume
+    )
+    return assemble(mesh, patches.at, patches.areas)
+
+
+def _part(
+    scene: Scene, reduced: Reduced, treated: Treated, zones: Array, notes: list[str]
+) -> _Part:
+    response = FREE_FIELD * treated.response(zones.reshape(-1, 3))
+    modes = damped_modes(treated)
+    shapes = treated.basis @ modes.shapes
+    receivers = np.array([r.position for r in scene.receivers])
+    sources = np.array([s.position for s in scene.sources])
+    values = _real(reduced.at(np.concatenate([receivers, sources])) @ shapes, shapes)
+    values *= np.sqrt(reduced.elements.mesh.volume)
+    size = np.ptp(reduced.elements.nodes, axis=0)
+    return _Part(
+        response.reshape(len(sources), *zones.shape[:2], -1),
+        modes,
+        values[: len(receivers)].T,
+        values[len(receivers) :].T,
+        kinds(scene, reduced, shapes),
+        reduced.elements.size,
+        float(reduced.elements.mesh.volume / size.prod()),
+        notes,
+    )
+
+
+def _real(values: Complex, shapes: Complex) -> Array:
+    """Turn each mode to where it is most real, with mean square 1/V over the room."""
+    turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
+    return np.asarray((values * turn / np.linalg.norm(shapes, axis=0)).real)
+
+
+def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
+    """(receivers, 9, 3) centre and corners of where each head moves, drawn in to the air."""
+    corners = elements.mesh.points[elements.mesh.corners]
+    signs = np.indices((2, 2, 2)).reshape(3, -1).T * 2.0 - 1.0
+    zones, notes = [], []
+    for receiver in scene.receivers:
+        elements.at(receiver.position[None], [f"receivers.{receiver.name}"])
+        offset = np.vstack([np.zeros(3), signs * receiver.zone])
+        for halving in range(HALVINGS + 1):
+            outside = barycentric_in(corners, receiver.position + offset, INSIDE)[0] < 0
+            if not outside.any():
+                break
+            offset[outside] *= 0.5 if halving < HALVINGS else 0.0
+        if halving:
+            notes.append(f"receivers.{receiver.name}: its zone is drawn in to stay in the air")
+        zones.append(receiver.position + offset)
+    return np.array(zones), notes
+
+
+def _joined(parts: list[_Part], frequencies: Array, first_note: str) -> Bass:
+    notes = [first_note, *(note for part in parts for note in part.notes)]
+    return Bass(
+        frequency_hz=frequencies,
+        zone=np.array([part.zone for part in parts]),
+        mode_variant=np.repeat(np.arange(len(parts)), [len(part.kinds) for part in parts]),
+        mode_frequency_hz=np.concatenate([part.modes.frequencies_hz for part in parts]),
+        mode_decay_time_s=np.concatenate([part.modes.decay_times_s for part in parts]),
+        mode_at_receivers=np.concatenate([part.at_receivers for part in parts]),
+        mode_at_sources=np.concatenate([part.at_sources for part in parts]),
+        mode_kind=tuple(kind for part in parts for kind in part.kinds),
+        unknowns=np.array([part.unknowns for part in parts]),
+        box_share=np.array([part.box_share for part in parts]),
+        notes=tuple(dict.fromkeys(notes)),
+    )
