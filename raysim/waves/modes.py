@@ -93,6 +93,18 @@ def _orthonormal(block: Array, mass: csc_array) -> tuple[Array, Array]:
     return block, back
 
 
+def _shifted(elements: Elements, order: NDArray[np.int64], highest: float) -> tuple[float, Factor]:
+    """Factors at a shift; without pivoting they can be inexact at an unlucky one."""
+    for share in SHIFTS:
+        shift = share * highest
+        factor = Factor(elements.stiffness - shift * elements.mass, order)
+        if factor.residual < LARGEST_RESIDUAL:
+            return shift, factor
+    raise SolverError(
+        f"bass: the factors leave a residual of {factor.residual:.1e}; run with --no-bass"
+    )
+
+
 def expected_modes(volume: float, area: float, wavenumber: float) -> int:
     """Count of modes of a room, from volume and area (Kuttruff, Room Acoustics, chapter 3)."""
     return int(volume * wavenumber**3 / (6 * np.pi**2) + area * wavenumber**2 / (16 * np.pi)) + 5
