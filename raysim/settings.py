@@ -21,7 +21,8 @@ class Settings:
     rays : int or None
         Rays a source, rounded up to whole rounds of 8192; overrides `error_percent`.
     time_s : float or None
-        Wall-clock limit in seconds, checked between rounds.
+        Wall-clock limit in seconds for tracing rays, checked between rounds; the bass comes on
+        top.
     seed : int
         Same seed, same bits, for any number of threads.
     threads : int or None
@@ -36,6 +37,10 @@ class Settings:
         Length of the histogram; None finds it from a pilot trace.
     maps : bool
         Map the surfaces of the first variant as well, with a quarter as many rays again.
+    bass : bool
+        Compute the bass by waves as well.
+    bass_to_hz : float or None
+        Highest frequency of the bass; None chooses it by the room.
     """
 
     error_percent: float = 1.0
@@ -48,6 +53,8 @@ class Settings:
     bin_s: float = 0.001
     duration_s: float | None = None
     maps: bool = False
+    bass: bool = False
+    bass_to_hz: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no run could mean; each sentence names the option and the remedy."""

@@ -91,10 +91,6 @@ def run(
       raysim run control_room_treated.toml --variant base sides
       raysim run control_room.toml -o better.h5 --extend control_room.h5 --error 0.5
     """
-    if no_bass:
-        click.echo(
-            "raysim: the bass part is not in this version; --no-bass changes nothing", err=True
-        )
     output = output or Path(f"{scene_path.stem}.h5")
     settings = chosen_settings(Settings(), **limits)
     ensure_writable(output)
@@ -109,7 +105,7 @@ def run(
         settings = chosen_settings(previous.settings, **limits)
         variants = variants or previous.variants
         bands = bands or (previous.scene.bands_hz[0], previous.scene.bands_hz[-1])
-    settings = replace(settings, maps=not no_maps)
+    settings = replace(settings, maps=not no_maps, bass=not no_bass)
     scene = load_scene(scene_path, bands=bands)
     groups_of(scene, variants or None)  # refuses unknown names before anything is computed
     for doubt in scene.warnings:

@@ -21,6 +21,7 @@ from raysim.results.data import Result
 
 SHOWN = ("T20", "EDT", "C50", "G")
 WORST_SHOWN = 5
+LOWEST_MODES = 5
 FIRST = 0  # of the variants: shown in full
 UNDEFINED = "-"
 
@@ -30,6 +31,7 @@ def print_summary(result: Result) -> None:
     _print_quantities(result)
     _print_reflections(result)
     _print_variants(result)
+    _print_bass(result)
     _print_plausibility(result)
     _print_precision(result)
     click.echo(
@@ -37,6 +39,47 @@ def print_summary(result: Result) -> None:
         f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s"
     )
     click.echo(f"stopped by: {result.stopped_by}")
+
+
+def _print_bass(result: Result) -> None:
+    """Notes of the bass, and the lowest modes of the first variant."""
+    bass = result.bass
+    if bass is None:
+        return
+    own = np.flatnonzero(bass.mode_variant == FIRST)[:LOWEST_MODES]
+    listed = [
+        f"{bass.mode_frequency_hz[m]:.1f} Hz {bass.mode_decay_time_s[m]:.2f} s"
+        + (f" ({bass.mode_kind[m]})" if bass.mode_kind[m] else "")
+        for m in own
+    ]
+    click.echo(f"bass: {bass.notes[0]}")
+    if listed:
+        click.echo(f"lowest modes and their decay times: {'; '.join(listed)}")
+
+
+def _bass_json(result: Result) -> dict[str, Any] | None:
+    bass = result.bass
+    if bass is None:
+        return None
+    return {
+        "highest_hz": float(bass.frequency_hz[-1]),
+        "notes": list(bass.notes),
+        "modes": [
+            {
+                "variant": result.variants[variant],
+                "frequency_hz": float(frequency),
+                "decay_time_s": plain(decay),
+                "kind": kind,
+            }
+            for variant, frequency, decay, kind in zip(
+                bass.mode_variant,
+                bass.mode_frequency_hz,
+                bass.mode_decay_time_s,
+                bass.mode_kind,
+                strict=True,
+            )
+        ],
+    }
 
 
 def print_json(result: Result, path: str) -> None:
@@ -61,6 +104,7 @@ def print_json(result: Result, path: str) -> None:
             }
             for key, estimate in estimates.items()
         },
+        "bass": _bass_json(result),
         "early_reflections": [
             {
                 "variant": result.variants[one.reflection.variant],

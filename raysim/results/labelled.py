@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from raysim.estimate import Estimate
+from raysim.results.bass_group import bass_group
 from raysim.results.checks import Check
 from raysim.results.data import Result
 from raysim.results.layout import Group, checks_group, decay_group, early_group, root_attributes
@@ -23,7 +24,7 @@ def to_xarray(
     Parameters
     ----------
     group : str
-        'decay', 'early', 'checks' or 'scene'.
+        'decay', 'early', 'checks', 'scene', or 'bass' where it was computed.
     quantities, checks
         As for `store.save`.
 
@@ -44,6 +45,8 @@ def to_xarray(
         "checks": (checks_group(checks), {}),
         "scene": (scene_group(result.scene), scene_attributes(result.scene)),
     }
+    if result.bass is not None:
+        contents["bass"] = (bass_group(result, result.bass), {})
     if group not in contents:
         raise ValueError(f"group: {group!r}; use one of {', '.join(contents)}")
     variables, attributes = contents[group]

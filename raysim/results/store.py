@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from raysim.errors import ResultError, SettingsError
 from raysim.estimate import Estimate
 from raysim.files import why_not_written, write_whole
+from raysim.results.bass_group import bass_from, bass_group
 from raysim.results.checks import Check
 from raysim.results.data import Maps, Reflection, Result
 from raysim.results.layout import (
@@ -84,6 +85,8 @@ def save(
             _write_group(file.create_group("map_grid"), grid_group(result, result.maps))
             for name, group in surface_groups(result, result.maps).items():
                 _write_group(file.create_group(f"maps/{name}"), group)
+        if result.bass is not None:
+            _write_group(file.create_group("bass"), bass_group(result, result.bass))
     try:
         write_whole(path, buffer.getbuffer())
     except OSError as error:
@@ -179,6 +182,7 @@ def _result_from(file: Any) -> Result:
         raysim_version=str(root["raysim_version"]),
         created=str(root["created"]),
         maps=_maps_from(file) if "maps" in file else None,
+        bass=bass_from(partial(_read, file["bass"])) if "bass" in file else None,
     )
 
 

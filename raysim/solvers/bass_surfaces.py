@@ -56,7 +56,8 @@ def patches_of(group: Group) -> Patches:
     points, triangle, area = _samples(group)
     found = _materials_at(group, points, triangle)
     keys, inverse = np.unique(found, axis=0, return_inverse=True)
-    return Patches(group, keys, np.bincount(inverse.reshape(-1), area, len(keys)))
+    areas = np.bincount(inverse.reshape(-1), weights=area, minlength=len(keys))
+    return Patches(group, keys, np.asarray(areas, np.float64))
 
 
 def _samples(group: Group) -> tuple[Array, Ints, Array]:
@@ -137,9 +138,9 @@ def admittance_of(
             f"material '{material.name}' absorbs more than the {most:.2f} that a surface can "
             "which reacts locally; the bass takes that"
         )
-    beta = admittance_from_absorption(np.minimum(material.absorption, most)).real
+    real = admittance_from_absorption(np.minimum(material.absorption, most)).real
     bands = np.log([exact_midband_hz(f) for f in scene.bands_hz])
-    at = np.interp(np.log(frequencies_hz), bands, beta)
+    at = np.interp(np.log(frequencies_hz), bands, real)
     return at.astype(np.complex128), notes
 
 
@@ -162,6 +163,6 @@ def coefficients_note(scene: Scene, used: Sequence[int]) -> str:
         return ""
     lowest = scene.bands_hz[0]
     return (
-        f"of {len(used)} materials {len(plain)} have absorption coefficients only: their admittance "
-        f"is taken as real, and below {lowest:g} Hz as at {lowest:g} Hz"
+        f"of {len(used)} materials {len(plain)} have absorption coefficients only: their "
+        f"admittance is taken as real, and below {lowest:g} Hz as at {lowest:g} Hz"
     )

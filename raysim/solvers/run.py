@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from raysim.errors import Interrupted, ResultError
 from raysim.kernels.compiled import get_num_threads, set_num_threads
 from raysim.kernels.ray import Plan
-from raysim.results.data import Maps, Reflection, Result
+from raysim.results.data import Bass, Maps, Reflection, Result
 from raysim.scene.data import Scene
 from raysim.scene.variants import Group, groups_of
 from raysim.settings import BATCHES, Settings
+from raysim.solvers.bass import compute_bass
 from raysim.solvers.early import affordable_order, early_histogram, find_reflections
 from raysim.solvers.emission import emission_of
 from raysim.solvers.late import RAYS_A_ROUND, Round, find_duration_s, trace_round
@@ -161,6 +162,8 @@ class _Run:
         shape = (len(scene.sources), len(scene.receivers), len(scene.bands_hz), self.bins)
         self.mean = np.zeros((BATCHES, len(self.variants), *shape))
         self.rounds, self.reflection_count, self.lost, self.before_s = 0, 0, 0, 0.0
+        self.bass: Bass | None = None
+        self.bass_s = 0.0
         if extend is not None:
             self._continue(extend)
 
@@ -187,6 +190,8 @@ class _Run:
         self.rounds, self.lost = earlier.rounds, earlier.lost_rays
         self.reflection_count = earlier.reflection_count
         self.before_s = earlier.duration_of_run_s
+        if earlier.settings.bass_to_hz == self.settings.bass_to_hz:
+            self.bass = earlier.bass
 
     def finish(self) -> Result:
         """Trace rounds until a limit is met."""
@@ -195,11 +200,13 @@ class _Run:
             Pace(self.settings.time_s),
         )
         try:
-            while not (stop := rule.reason_to_stop(self.mean, self.rounds, self._spent_s())):
-                fraction, left_s = pace.judge(self.rounds, rule.wanted, self._spent_s())
+            if self.settings.bass and self.bass is None:
+                self._compute_bass()
+            while not (stop := rule.reason_to_stop(self.mean, self.rounds, self._tracing_s())):
+                fraction, left_s = pace.judge(self.rounds, rule.wanted, self._tracing_s())
                 self.progress(Progress("tracing rays", fraction, rule.detail, left_s))
                 self._trace_one()
-                pace.finished(self.rounds, self._spent_s())
+                pace.finished(self.rounds, self._tracing_s())
             return self._result(stop, self._maps() if self.settings.maps else None)
         except KeyboardInterrupt:
             stopped = Interrupted("interrupted")
@@ -208,6 +215,20 @@ class _Run:
 
     def _spent_s(self) -> float:
         return time.monotonic() - self.started
+
+    def _tracing_s(self) -> float:
+        """What counts against the time limit."""
+        return self._spent_s() - self.bass_s
+
+    def _compute_bass(self) -> None:
+        began = self._spent_s()
+        self.bass = compute_bass(
+            self.scene,
+            self.variants,
+            self.settings.bass_to_hz,
+            lambda stage, fraction: self.progress(Progress(stage, fraction)),
+        )
+        self.bass_s = self._spent_s() - began
 
     def _trace_one(self) -> None:
         done = [group.trace(self.rounds) for group in self.groups]
@@ -249,4 +270,5 @@ class _Run:
             raysim_version=__version__,
             created=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
             maps=maps,
+            bass=self.bass if self.settings.bass else None,
         )

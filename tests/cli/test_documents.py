@@ -10,7 +10,7 @@ import pytest
 
 from tests.cli.conftest import REPOSITORY
 
-QUICK = ["--rays", "32", "--image-order", "1"]
+QUICK = ["--rays", "32", "--image-order", "1", "--no-bass"]
 
 
 def readme():

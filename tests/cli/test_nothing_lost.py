@@ -15,7 +15,7 @@ from raysim.solvers.late import trace_round
 from tests.cli.conftest import in_process, listing
 
 ROUNDS = 2
-QUICK = ["--image-order", "1"]
+QUICK = ["--image-order", "1", "--no-bass"]
 # One process, told by the number of the round when to meet its signal: a hook, not a sleep.
 SIGNAL_IN_ROUND = """
 import os, signal as signals, sys
