@@ -121,7 +121,10 @@ def _newton(
         beta = _admittances(treated, k.real)
         boundary = sum((b * g for b, g in zip(beta, groups, strict=True)), np.zeros_like(mass))
         full = stiffness + 1j * k * boundary - k * k * mass
-        step = np.linalg.solve(full, (1j * boundary - 2 * k * mass) @ shape)
+        try:
+            step = np.linalg.solve(full, (1j * boundary - 2 * k * mass) @ shape)
+        except np.linalg.LinAlgError:
+            break  # singular to the last bit: this is the mode
         change = 1 / (weight @ step)
         shape = step * change
         k -= change

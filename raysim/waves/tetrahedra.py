@@ -20,12 +20,14 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 EDGE_SHARE = 0.44  # of the shortest wavelength
+LONGEST_EDGE_M = 0.7  # so that the field a step from a source is there at any frequency
 COARSENED = 0.73  # edges asked for where they become longer by coarsening
 ENVELOPE_M = 0.005
 VOLUME_TOLERANCE = 1e-3
 ATTEMPTS = ((ENVELOPE_M, True), (ENVELOPE_M, False), (ENVELOPE_M / 4, False))
 REACH = 1.5  # envelopes
 DETAIL_SHARE = 1 / 6
+SHEET_TOLERANCE = 0.06  # free rims are ragged by a few centimetres
 
 
 @dataclass(frozen=True)
@@ -71,8 +73,8 @@ def tetrahedra_of(
     inside : (3,) float, m
         A point in the air.
     wavelength_m : float
-        Shortest wavelength of interest: edges are 0.44 of it, and closed things smaller than a
-        sixth of it are left out.
+        Shortest wavelength of interest: edges are 0.44 of it or 0.7 m, and closed things smaller
+        than a sixth of it are left out.
     volume_m3 : float, optional
         Volume of the air if known, to compare with.
 
@@ -84,7 +86,7 @@ def tetrahedra_of(
         The volume can't be kept within 0.1 %.
     """
     kept, notes = _without_detail(vertices, triangles, inside, DETAIL_SHARE * wavelength_m)
-    edge = EDGE_SHARE * wavelength_m
+    edge = min(EDGE_SHARE * wavelength_m, LONGEST_EDGE_M)
     for attempt, (envelope, coarsen) in enumerate(ATTEMPTS):
         try:
             made = _fill_air(vertices, triangles, kept, inside, edge, envelope, coarsen)
@@ -135,6 +137,7 @@ def _fill_air(
         split, origin = doubled(tets, closed, faces)
     outer, which = _outer(points, tets, split, faces, sides)
     points = points[origin]
+    _check_sheets(points[outer], number[which], vertices[triangles], _sheets(triangles) & kept)
     each = points[split]
     volume = float(np.abs(np.linalg.det(each[:, 1:] - each[:, :1])).sum() / 6)
     return Tetrahedra(points, split, outer, number[which], volume, ())
@@ -249,6 +252,30 @@ def _parts(triangles: Ints, count: int) -> Ints:
     a, b = triangles[:, [0, 1]].ravel(), triangles[:, [1, 2]].ravel()
     graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
     return np.asarray(connected_components(graph, directed=False)[1][triangles[:, 0]])
+
+
+def _sheets(triangles: Ints) -> Bools:
+    """Which of (m, 3) triangles are there with both sides."""
+    rising = np.sort(triangles, axis=1)
+    _, which, count = np.unique(rising, axis=0, return_inverse=True, return_counts=True)
+    return np.asarray(count[which.reshape(-1)] > 1)
+
+
+def _check_sheets(outer: Array, triangle: Ints, corners: Array, sheets: Bools) -> None:
+    """A hole in a sheet is no leak, but its area shows it."""
+    wanted = float(areas_of(corners[sheets]).sum())
+    found = float(areas_of(outer[sheets[triangle]]).sum())
+    if abs(found - wanted) > SHEET_TOLERANCE * wanted:
+        raise SolverError(
+            f"bass: thin sheets of {wanted / 2:.2f} m2 come out as {found / 2:.2f} m2; give them a "
+            "thickness of some centimetres, or run with --no-bass"
+        )
+
+
+def areas_of(corners: Array) -> Array:
+    """(m,) areas of (m, 3, 3) triangles."""
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return np.asarray(np.linalg.norm(across, axis=1) / 2)
 
 
 def _first_of_equals(triangles: Ints) -> Bools:
