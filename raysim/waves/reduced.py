@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
+from scipy.sparse import csc_array
 
 from raysim.waves.elements import Elements
 from raysim.waves.factor import Factor, dissection
@@ -125,8 +126,11 @@ def reduce(
     )
 
 
-def _projected(shapes: Array, matrix: object) -> Array:
-    product = shapes.T @ (matrix @ shapes)  # type: ignore[operator]
+def _projected(shapes: Array, matrix: csc_array) -> Array:
+    """Matrix in the basis; only the rows it has entries in count, few for a surface's."""
+    own = np.flatnonzero(np.diff(matrix.indptr))
+    few = shapes[own]
+    product = few.T @ (matrix[own][:, own] @ few)
     return np.asarray((product + product.T) / 2)
 
 
