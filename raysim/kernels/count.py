@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.directions import mirrored
-from raysim.kernels.ray import Receivers, Scratch
+from raysim.kernels.ray import Receivers, Room, Scratch
 from raysim.kernels.tree import NOTHING, Tree, nearest
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, along, dot, row, sub
@@ -176,9 +176,7 @@ def mirrored_arrivals(
 
 @inlined
 def find_arrivals(
-    tree: Tree,
-    receivers: Receivers,
-    image_order: int,
+    room: Room,
     s: Segment,
     history: History,
     stream: np.uint64,
@@ -187,9 +185,9 @@ def find_arrivals(
 ) -> int:
     """Number of arrivals of a segment; none where the path belongs to the images."""
     if not history.specular:
-        return spread_arrivals(receivers, s, arrivals)
-    if history.order <= image_order:
+        return spread_arrivals(room.receivers, s, arrivals)
+    if history.order <= room.plan.image_order:
         return 0
     mirrors = history.order if history.known else UNKNOWN
     own = branch(stream, history.order)
-    return mirrored_arrivals(tree, receivers, s, mirrors, own, state, arrivals)
+    return mirrored_arrivals(room.tree, room.receivers, s, mirrors, own, state, arrivals)

@@ -20,7 +20,7 @@ from raysim.kernels.compiled import compiled, compiled_parallel, inlined
 from raysim.kernels.count import Arrivals, History, Segment, find_arrivals, new_arrivals
 from raysim.kernels.directions import start_direction
 from raysim.kernels.emission import Emission, emit
-from raysim.kernels.ray import Plan, Receivers, Scratch, new_scratch, pass_on, start, survives
+from raysim.kernels.ray import Plan, Receivers, Room, Scratch, new_scratch, pass_on, start, survives
 from raysim.kernels.tree import NOTHING, Tree, nearest
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, along, dot, row, sub
@@ -111,8 +111,7 @@ def energy_now(boundary: Boundary, state: Scratch, b: int) -> float:
 
 @inlined
 def add_arrivals(
-    plan: Plan,
-    boundary: Boundary,
+    room: Room,
     offset: NDArray[np.float64],
     ends: NDArray[np.float64],
     weights: NDArray[np.float64],
@@ -124,6 +123,7 @@ def add_arrivals(
     out: Mapped,
 ) -> None:
     """Add what a segment brings to the last patch and to the slopes of all patches of its path."""
+    plan, boundary = room.plan, room.boundary
     for a in range(count):
         r, length = arrivals.receiver[a], arrivals.length[a]
         late = max(0.0, length - offset[r]) / plan.speed
@@ -143,12 +143,8 @@ def add_arrivals(
 
 @compiled
 def map_ray(
-    tree: Tree,
-    boundary: Boundary,
-    cover: Cover,
-    receivers: Receivers,
+    room: Room,
     offset: NDArray[np.float64],
-    plan: Plan,
     patches: Patches,
     ends: NDArray[np.float64],
     weights: NDArray[np.float64],
@@ -164,6 +160,7 @@ def map_ray(
 ) -> None:
     """Follow one ray as `walk.trace_ray` does; the books balance band by band."""
     start(state)
+    tree, boundary, plan = room.tree, room.boundary, room.plan
     bands = len(state.energy)
     source, facet = o, NOTHING
     before, since = 0.0, 0.0
@@ -180,22 +177,10 @@ def map_ray(
                 out.books[LOST, b] += held[b]
             return
         segment = Segment(o, d, t, before, since)
-        count = find_arrivals(
-            tree, receivers, plan.image_order, segment, history, stream, state, arrivals
-        )
+        count = find_arrivals(room, segment, history, stream, state, arrivals)
         if history.order > 0:
             add_arrivals(
-                plan,
-                boundary,
-                offset,
-                ends,
-                weights,
-                arrivals,
-                count,
-                path,
-                history.order,
-                state,
-                out,
+                room, offset, ends, weights, arrivals, count, path, history.order, state, out
             )
         since += t
         o, facet = along(o, t, d), tree.facet[k]
@@ -216,10 +201,7 @@ def map_ray(
             out.incident[patch, w, b] += held[b]
             path.inverse[history.order, b] = state.energy[b] * state.energy_of[0, b]
         draw = FIRST_DRAW + DRAWS * history.order
-        n = row(tree.normal, k)
-        diffuse, d = pass_on(
-            boundary, cover, facet, tree.surface[k], o, n, d, hero, stream, draw, state
-        )
+        diffuse, d = pass_on(room, k, o, d, hero, stream, draw, state)
         for b in range(bands):
             arrived, left = path.inverse[history.order, b], state.energy[b] * state.energy_of[0, b]
             path.inverse[history.order, b] = arrived / left if left > 0.0 else 0.0
@@ -245,8 +227,8 @@ def map_rays(
     boundary: Boundary,
     cover: Cover,
     receivers: Receivers,
-    offset: NDArray[np.float64],
     plan: Plan,
+    offset: NDArray[np.float64],
     sources: NDArray[np.float64],
     emission: Emission,
     patches: Patches,
@@ -276,8 +258,9 @@ def map_rays(
     out_lost : (sources, groups); out_lost_ray : (sources, groups, 6)
     """
     for task in prange(len(sources) * groups):
+        room = Room(tree, boundary, cover, receivers, plan)  # a parallel loop takes none nested
         source, group = task // groups, task % groups
-        state, arrivals = new_scratch(boundary, cover), new_arrivals(receivers)
+        state, arrivals = new_scratch(room), new_arrivals(room.receivers)
         bands = len(state.energy)
         path = Path(np.empty(LONGEST, np.int64), np.empty((LONGEST, bands)))
         out = Mapped(
@@ -295,12 +278,8 @@ def map_rays(
                 d = start_direction(portion, i)
                 emit(emission, source, d, state.energy)
                 map_ray(
-                    tree,
-                    boundary,
-                    cover,
-                    receivers,
+                    room,
                     offset[source],
-                    plan,
                     patches,
                     ends,
                     weights[source],

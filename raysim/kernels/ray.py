@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from raysim.kernels.boundary import Boundary, Cover, covering, material_in, reflect
 from raysim.kernels.compiled import compiled, inlined
 from raysim.kernels.directions import lambert, mirrored
-from raysim.kernels.tree import STACK
+from raysim.kernels.tree import STACK, Tree
 from raysim.kernels.uniform import uniform
-from raysim.kernels.vec import Vec, dot
+from raysim.kernels.vec import Vec, dot, row
 
 FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
 MIRRORS = 6  # reflections up to which a mirrored path is known by its facets
@@ -46,6 +46,16 @@ class Plan(NamedTuple):
     attenuation: NDArray[np.float64]
     longest: float
     bin_s: float
+
+
+class Room(NamedTuple):
+    """What rays walk in, and what they are asked."""
+
+    tree: Tree
+    boundary: Boundary
+    cover: Cover
+    receivers: Receivers
+    plan: Plan
 
 
 class Scratch(NamedTuple):
@@ -77,8 +87,9 @@ class Scratch(NamedTuple):
 
 
 @compiled
-def new_scratch(boundary: Boundary, cover: Cover) -> Scratch:
+def new_scratch(room: Room) -> Scratch:
     """Allocate the working space of one ray."""
+    boundary, cover = room.boundary, room.cover
     bands, classes = boundary.reflectance.shape[1], boundary.scattering.shape[1]
     variants = cover.present.shape[1]
     return Scratch(
@@ -150,23 +161,22 @@ def decide_under_covers(
 
 @inlined
 def pass_on(
-    boundary: Boundary,
-    cover: Cover,
-    facet: int,
-    surface: int,
+    room: Room,
+    k: int,
     p: Vec,
-    n: Vec,
     d: Vec,
     hero: int,
     stream: np.uint64,
     draw: int,
     state: Scratch,
 ) -> tuple[bool, Vec]:
-    """Reflect at p: the hero chooses specular or diffuse, all others are weighed.
+    """Reflect at p on triangle k: the hero chooses specular or diffuse, all others are weighed.
 
     `hero` counts variants and, within one, classes. Gives (diffuse, direction).
     """
-    base, cosine, u = boundary.material[surface], -dot(d, n), uniform(stream, draw)
+    boundary, cover, facet = room.boundary, room.cover, room.tree.facet[k]
+    n, base = row(room.tree.normal, k), boundary.material[room.tree.surface[k]]
+    cosine, u = -dot(d, n), uniform(stream, draw)
     classes = len(state.chance)
     if cover.first[facet] == cover.first[facet + 1]:
         diffuse = u < boundary.scattering[base, hero % classes]

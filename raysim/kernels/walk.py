@@ -18,6 +18,7 @@ from raysim.kernels.ray import (
     MIRRORS,
     Plan,
     Receivers,
+    Room,
     Scratch,
     new_scratch,
     pass_on,
@@ -41,8 +42,7 @@ class Lost(NamedTuple):
 
 @inlined
 def record(
-    plan: Plan,
-    boundary: Boundary,
+    room: Room,
     offset: NDArray[np.float64],
     arrivals: Arrivals,
     count: int,
@@ -50,6 +50,7 @@ def record(
     out: NDArray[np.float64],
 ) -> None:
     """Add arrivals to out : (receivers, time, variants, bands), `offset` m after the start."""
+    plan, boundary = room.plan, room.boundary
     for a in range(count):
         r, length = arrivals.receiver[a], arrivals.length[a]
         k = int(max(0.0, length - offset[r]) / (plan.speed * plan.bin_s))
@@ -83,12 +84,8 @@ def note_lost(o: Vec, d: Vec, lost: Lost) -> None:
 
 @compiled
 def trace_ray(
-    tree: Tree,
-    boundary: Boundary,
-    cover: Cover,
-    receivers: Receivers,
+    room: Room,
     offset: NDArray[np.float64],
-    plan: Plan,
     o: Vec,
     d: Vec,
     hero: int,
@@ -103,7 +100,7 @@ def trace_ray(
     `before` is the path up to the last diffusing point, `since` the path after it.
     """
     start(state)
-    facet = NOTHING
+    tree, facet = room.tree, NOTHING
     before, since = 0.0, 0.0
     history = History(0, True, True)
     while True:
@@ -112,23 +109,18 @@ def trace_ray(
             note_lost(o, d, lost)
             return history.order
         segment = Segment(o, d, t, before, since)
-        count = find_arrivals(
-            tree, receivers, plan.image_order, segment, history, stream, state, arrivals
-        )
-        record(plan, boundary, offset, arrivals, count, state, out)
+        count = find_arrivals(room, segment, history, stream, state, arrivals)
+        record(room, offset, arrivals, count, state, out)
         since += t
-        if before + since > plan.longest:
+        if before + since > room.plan.longest:
             return history.order
         o, facet = along(o, t, d), tree.facet[k]
         draw = FIRST_DRAW + DRAWS * history.order
-        n = row(tree.normal, k)
-        diffuse, d = pass_on(
-            boundary, cover, facet, tree.surface[k], o, n, d, hero, stream, draw, state
-        )
+        diffuse, d = pass_on(room, k, o, d, hero, stream, draw, state)
         history = met(tree, k, history, diffuse, state)
         if diffuse:
             before, since = before + since, 0.0
-        if not survives(boundary, stream, draw + 3, state):
+        if not survives(room.boundary, stream, draw + 3, state):
             return history.order
 
 
@@ -138,8 +130,8 @@ def trace(
     boundary: Boundary,
     cover: Cover,
     receivers: Receivers,
-    offset: NDArray[np.float64],
     plan: Plan,
+    offset: NDArray[np.float64],
     sources: NDArray[np.float64],
     emission: Emission,
     seed: int,
@@ -162,8 +154,9 @@ def trace(
     out_reflections, out_lost : (sources, batches); out_lost_ray : (sources, batches, 6)
     """
     for task in prange(len(sources) * batches):
+        room = Room(tree, boundary, cover, receivers, plan)  # a parallel loop takes none nested
         source, batch = task // batches, task % batches
-        state, arrivals = new_scratch(boundary, cover), new_arrivals(receivers)
+        state, arrivals = new_scratch(room), new_arrivals(room.receivers)
         portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
         heroes = state.chance_of.size
         first_hero = int(uniform(portion, 2) * heroes)
@@ -173,12 +166,8 @@ def trace(
             d = start_direction(portion, i)
             emit(emission, source, d, state.energy)
             reflections += trace_ray(
-                tree,
-                boundary,
-                cover,
-                receivers,
+                room,
                 offset[source],
-                plan,
                 row(sources, source),
                 d,
                 (i + first_hero) % heroes,
@@ -193,10 +182,7 @@ def trace(
 
 @compiled
 def follow_energy(
-    tree: Tree,
-    boundary: Boundary,
-    cover: Cover,
-    plan: Plan,
+    room: Room,
     o: Vec,
     d: Vec,
     hero: int,
@@ -209,7 +195,7 @@ def follow_energy(
     out : (time, variants, bands)
     """
     start(state)
-    facet = NOTHING
+    tree, plan, facet = room.tree, room.plan, NOTHING
     travelled, k, draw = 0.0, 0, FIRST_DRAW
     step = plan.bin_s * plan.speed
     while True:
@@ -218,7 +204,7 @@ def follow_energy(
             return
         while k * step < travelled + t:
             for b in range(len(state.energy)):
-                c = boundary.band_class[b]
+                c = room.boundary.band_class[b]
                 shared = state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * k * step)
                 for v in range(len(state.energy_of)):
                     out[k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
@@ -227,11 +213,8 @@ def follow_energy(
                 return
         travelled += t
         o, facet = along(o, t, d), tree.facet[hit]
-        n = row(tree.normal, hit)
-        _, d = pass_on(
-            boundary, cover, facet, tree.surface[hit], o, n, d, hero, stream, draw, state
-        )
-        if not survives(boundary, stream, draw + 3, state):
+        _, d = pass_on(room, hit, o, d, hero, stream, draw, state)
+        if not survives(room.boundary, stream, draw + 3, state):
             return
         draw += DRAWS
 
@@ -241,6 +224,7 @@ def energy_left(
     tree: Tree,
     boundary: Boundary,
     cover: Cover,
+    receivers: Receivers,
     plan: Plan,
     sources: NDArray[np.float64],
     emission: Emission,
@@ -253,16 +237,14 @@ def energy_left(
     out : (sources, time, variants, bands)
     """
     for source in prange(len(sources)):
-        state = new_scratch(boundary, cover)
+        room = Room(tree, boundary, cover, receivers, plan)  # a parallel loop takes none nested
+        state = new_scratch(room)
         portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
         for i in range(rays):
             d = start_direction(portion, i)
             emit(emission, source, d, state.energy)
             follow_energy(
-                tree,
-                boundary,
-                cover,
-                plan,
+                room,
                 row(sources, source),
                 d,
                 i % state.chance_of.size,

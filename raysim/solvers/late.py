@@ -54,12 +54,8 @@ def trace_round(
     lost = np.zeros((sources, BATCHES), np.int64)
     lost_ray = np.zeros((sources, BATCHES, 6))
     trace(
-        packed.tree,
-        packed.boundary,
-        packed.cover,
-        packed.receivers,
+        *packed.room(plan),
         offset,
-        plan,
         packed.sources,
         packed.emission,
         seed,
@@ -96,10 +92,7 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
         out = np.zeros((len(packed.sources), steps, variants, len(packed.attenuation)))
         pilot = plan._replace(bin_s=PILOT_STEP_S)
         energy_left(
-            packed.tree,
-            packed.boundary,
-            packed.cover,
-            pilot,
+            *packed.room(pilot),
             packed.sources,
             packed.emission,
             seed,

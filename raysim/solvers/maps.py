@@ -83,12 +83,8 @@ def map_room(
     lost, lost_ray = np.zeros(groups, np.int64), np.zeros((*groups, 6))
     for number in range(rounds):
         map_rays(
-            packed.tree,
-            packed.boundary,
-            packed.cover,
-            packed.receivers,
+            *packed.room(plan),
             packed.direct_m,
-            plan,
             packed.sources,
             packed.emission,
             patches,

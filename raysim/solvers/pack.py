@@ -14,7 +14,7 @@ from raysim.kernels.boundary import NOT_LAYERED, Boundary, Cover
 from raysim.kernels.build import build_tree
 from raysim.kernels.emission import Emission
 from raysim.kernels.images import Planes
-from raysim.kernels.ray import Receivers
+from raysim.kernels.ray import Plan, Receivers, Room
 from raysim.kernels.tree import Tree
 from raysim.scene.data import Scene
 from raysim.scene.variants import Cover as SceneCover
@@ -49,6 +49,10 @@ class Packed:
     direct_m: Array
     attenuation: Array
     speed: float
+
+    def room(self, plan: Plan) -> Room:
+        """What the tracer takes."""
+        return Room(self.tree, self.boundary, self.cover, self.receivers, plan)
 
 
 def pack(scene: Scene, radius_m: float, covers: Covers = ((),)) -> Packed:
