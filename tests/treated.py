@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from raysim.errors import SceneError
 from raysim.scene.read import load_scene
 
 ROOM = """\
@@ -65,3 +68,10 @@ def bedroom(folder: Path, more: str = "", room: str = ROOM):
     path = folder / "room.toml"
     path.write_text(room + more, encoding="utf-8")
     return load_scene(path)
+
+
+def refused(folder, more, room=ROOM):
+    """Complaints about a bedroom with `more` in its scene file."""
+    with pytest.raises(SceneError) as error:
+        bedroom(folder, more, room)
+    return error.value.complaints

@@ -66,7 +66,11 @@ DRAFT_ERROR_PERCENT = 5.0
     help="Compute these variants of the scene; default: all.",
 )
 @click.option("--no-maps", is_flag=True, help="Without maps of the surfaces.")
-@click.option("--no-bass", is_flag=True, help="Without the bass part.")
+@click.option(
+    "--bass/--no-bass",
+    default=False,
+    help="Compute the bass by waves too; a minute or two more. Default: without.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def run(
     scene_path: Path,
@@ -75,7 +79,7 @@ def run(
     bands: tuple[float, float] | None,
     variants: tuple[str, ...],
     no_maps: bool,
-    no_bass: bool,
+    bass: bool,
     as_json: bool,
     **limits: Any,
 ) -> int:
@@ -105,7 +109,7 @@ def run(
         settings = chosen_settings(previous.settings, **limits)
         variants = variants or previous.variants
         bands = bands or (previous.scene.bands_hz[0], previous.scene.bands_hz[-1])
-    settings = replace(settings, maps=not no_maps, bass=not no_bass)
+    settings = replace(settings, maps=not no_maps, bass=bass)
     scene = load_scene(scene_path, bands=bands)
     groups_of(scene, variants or None)  # refuses unknown names before anything is computed
     for doubt in scene.warnings:

@@ -55,6 +55,10 @@ def _print_bass(result: Result) -> None:
     click.echo(f"bass: {bass.notes[0]}")
     if listed:
         click.echo(f"lowest modes and their decay times: {'; '.join(listed)}")
+        click.echo(
+            "  frequencies within about 0.1 % for these surfaces; decay times are as uncertain as "
+            "the absorption there"
+        )
 
 
 def _bass_json(result: Result) -> dict[str, Any] | None:

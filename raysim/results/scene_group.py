@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from raysim.air import Climate
 from raysim.loudspeakers.directivity import AZIMUTHS_DEG, ELEVATIONS_DEG, SHAPE, Directivity
+from raysim.results.facets_group import Read, facets_from, facets_group
 from raysim.results.layout import Group, Variable, band_axis, index_axis, word_axis, words
 from raysim.results.treatments_group import (
     treatments_from,
@@ -19,7 +19,6 @@ from raysim.results.treatments_group import (
     variants_from,
 )
 from raysim.scene.data import (
-    Facet,
     KeepClear,
     Material,
     Mesh,
@@ -32,7 +31,6 @@ from raysim.scene.data import (
 from raysim.surfaces.construction import Construction
 from raysim.surfaces.grammar import parse_layers
 
-Read = Callable[[str], NDArray[Any]]
 LAYER_SEPARATOR = "; "
 OMNI = "omnidirectional"
 
@@ -47,7 +45,7 @@ def scene_group(scene: Scene) -> Group:
         "note": word_axis("note", scene.notes, "what reading the scene guessed or repaired"),
         "warning": word_axis("warning", scene.warnings, "what a careful reader would ask about"),
         **_mesh(scene.mesh),
-        **_facets(scene.facets),
+        **facets_group(scene.facets),
         **_surfaces(scene.surfaces),
         **_materials(scene),
         **_positions(scene),
@@ -78,7 +76,7 @@ def scene_from(
         title=str(root["title"]),
         mesh=_mesh_from(read),
         surfaces=_surfaces_from(read),
-        facets=_facets_from(read),
+        facets=facets_from(read),
         materials=_materials_from(read),
         sources=sources,
         receivers=receivers,
@@ -145,7 +143,7 @@ def shell_group(shell: Shell) -> Group:
         "axis": word_axis("axis", "xyz", "axis of the room"),
         "frame": word_axis("frame", "uv", "axis of a facet: u to the right, v up from inside"),
         **_mesh(shell.mesh),
-        **_facets(shell.facets),
+        **facets_group(shell.facets),
         **_surfaces(shell.surfaces),
     }
 
@@ -160,7 +158,7 @@ def shell_from(read: Read, attributes: Mapping[str, Any]) -> Shell:
     return Shell(
         mesh=_mesh_from(read),
         surfaces=_surfaces_from(read),
-        facets=_facets_from(read),
+        facets=facets_from(read),
         volume=float(attributes["volume_m3"]),
         mesh_sha256=str(attributes["mesh_sha256"]),
     )
@@ -333,69 +331,5 @@ def _keep_clear_from(read: Read) -> tuple[KeepClear, ...]:
         )
         for name, on, at, size, reason, hard, depth, swing in zip(
             *(read(f"zone{key}") for key in keys), strict=True
-        )
-    )
-
-
-def _facets(facets: tuple[Facet, ...]) -> Group:
-    def vectors(name: str, unit: str, long_name: str, axis: str = "axis") -> Variable:
-        width = 2 if axis == "frame" else 3
-        data = np.array([getattr(f, name) for f in facets], dtype=np.float64)
-        return Variable(("facet", axis), data.reshape(len(facets), width), unit, long_name)
-
-    loops = [(number, loop) for number, facet in enumerate(facets) for loop in facet.outline]
-    points = np.concatenate([loop for _, loop in loops]) if loops else np.zeros((0, 2))
-    return {
-        "facet": word_axis("facet", [f.name for f in facets], "facet"),
-        "facet_surface": Variable(
-            ("facet",), np.array([f.surface for f in facets], dtype=int), "1", "index into surface"
-        ),
-        "facet_origin": vectors("origin", "m", "lower left corner as seen from inside"),
-        "facet_u": vectors("u", "1", "unit vector to the right as seen from inside"),
-        "facet_v": vectors("v", "1", "unit vector up as seen from inside"),
-        "facet_normal": vectors("normal", "1", "unit normal into the air"),
-        "facet_size": vectors("size", "m", "extent along u and v", "frame"),
-        "facet_area": Variable(
-            ("facet",), np.array([f.area for f in facets], dtype=float), "m2", "area"
-        ),
-        "outline": index_axis("outline", len(loops)),
-        "outline_facet": Variable(
-            ("outline",), np.array([n for n, _ in loops], dtype=int), "1", "index into facet"
-        ),
-        "outline_length": Variable(
-            ("outline",),
-            np.array([len(loop) for _, loop in loops], dtype=int),
-            "1",
-            "number of points; a facet's first loop is its outer one, the others are holes",
-        ),
-        "outline_point": index_axis("outline_point", len(points)),
-        "outline_position": Variable(
-            ("outline_point", "frame"), points, "m", "points of all loops, one after the other"
-        ),
-    }
-
-
-def _facets_from(read: Read) -> tuple[Facet, ...]:
-    ends = np.cumsum(read("outline_length"))
-    loops = np.split(read("outline_position"), ends[:-1]) if len(ends) else []
-    owner = read("outline_facet")
-    columns = [
-        read(f"facet{name}")
-        for name in ("", "_surface", "_origin", "_u", "_v", "_normal", "_size", "_area")
-    ]
-    return tuple(
-        Facet(
-            name=name,
-            surface=int(surface),
-            origin=origin,
-            u=u,
-            v=v,
-            normal=normal,
-            size=size,
-            area=float(area),
-            outline=tuple(loops[k] for k in np.flatnonzero(owner == number)),
-        )
-        for number, (name, surface, origin, u, v, normal, size, area) in enumerate(
-            zip(*columns, strict=True)
         )
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from scipy.spatial import ConvexHull
 from raysim.scene import patterns, traps
 from raysim.scene.data import Facet, Scene, Treatment
 from raysim.scene.faces import Face
+from raysim.scene.kinds import FIXING, kind_of
 from raysim.scene.linings import Lining
 from raysim.scene.placing import Rect, Sheet, describe, find_sheet, on_facet, read_place
 from raysim.scene.schema import OBJECTS, TreatmentSection
@@ -19,35 +20,6 @@ from raysim.scene.solids import slab, upright
 from raysim.scene.traps import Body
 
 Array = NDArray[np.float64]
-
-KIND_OF_PATTERN = {
-    "side reflections": "panel",
-    "cloud above the desk": "cloud",
-    "front wall behind loudspeakers": "panel",
-    "rear wall": "panel",
-    "corner traps": "corner trap",
-    "edge traps": "edge trap",
-}
-FIXING = {"cloud": "hung", "edge trap": "hung", "corner trap": "standing", "screen": "standing"}
-COMMON = {
-    *("kind", "pattern", "material", "layers", "thickness", "gap", "fixing", "cost", "weight"),
-    *("phase", "owned", "override"),
-}
-# Keys that a kind, or a pattern, knows beside the common ones; those it can't do without.
-KEYS = {
-    "panel": ({"on", "at", "size"}, {"on", "at", "size"}),
-    "tiles": ({"on", "at", "size", "tiles", "spacing"}, {"on", "at", "size", "tiles"}),
-    "corner trap": ({"on", "size", "z", "shape"}, {"on", "size"}),
-    "edge trap": ({"on", "size", "along", "shape"}, {"on", "size"}),
-    "cloud": ({"on", "at", "size"}, {"on", "at", "size"}),
-    "screen": ({"at", "size"}, {"at", "size"}),
-    "side reflections": ({"size", "margin"}, set[str]()),
-    "cloud above the desk": ({"size", "margin"}, set[str]()),
-    "front wall behind loudspeakers": ({"size"}, {"size"}),
-    "rear wall": ({"size", "margin"}, set[str]()),
-    "corner traps": ({"size", "z", "shape", "places"}, {"size"}),
-    "edge traps": ({"size", "shape", "places"}, {"size", "places"}),
-}
 
 
 @dataclass(frozen=True)
@@ -64,34 +36,6 @@ class CannotPlaceError(ValueError):
     def __init__(self, key: str, sentence: str) -> None:
         super().__init__(sentence)
         self.key = key
-
-
-def kind_of(section: TreatmentSection) -> str | None:
-    """Kind of a section, given or that of its pattern."""
-    return section.kind or KIND_OF_PATTERN.get(section.pattern or "")
-
-
-def refused_keys(section: TreatmentSection) -> Iterator[tuple[str, str]]:
-    """Keys that say nothing or are missing, each with a sentence."""
-    kind, form = kind_of(section), section.pattern or section.kind
-    if kind is None or form is None:
-        yield "", "give its 'kind', such as \"panel\", or a 'pattern'"
-        return
-    usual = KIND_OF_PATTERN.get(section.pattern or "", kind)
-    if (usual in OBJECTS or kind in OBJECTS or kind == "tiles") and kind != usual:
-        yield "kind", f"the pattern '{form}' makes a {usual}; take one of the two out"
-        return
-    known, needed = KEYS.get(form, KEYS["panel"])
-    for key in sorted(section.model_fields_set - COMMON - known):
-        yield key, f"it says nothing of a treatment '{form}'; take it out"
-    missing = [f"'{key}'" for key in sorted(needed - section.model_fields_set)]
-    if missing:
-        yield "", f"a '{form}' needs {' and '.join(missing)} too; give what is missing"
-    wanted = 3 if kind == "screen" else 2
-    traps_may = (1, 2) if kind.endswith("trap") else (wanted,)
-    if section.size is not None and len(section.size) not in traps_may:
-        how = {"screen": "[along x, along y, height]"}.get(kind, "[width, height]")
-        yield "size", f"{len(section.size)} values; give {wanted}: {how}"
 
 
 def pieces_of(

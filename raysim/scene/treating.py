@@ -14,9 +14,10 @@ from raysim.scene.collisions import Reach
 from raysim.scene.complaints import Complaints
 from raysim.scene.data import Material, Scene, Shell, Surface, Treatment, Variant
 from raysim.scene.finishes import Finishes
+from raysim.scene.kinds import kind_of, refused_keys
 from raysim.scene.lines import Path
 from raysim.scene.linings import Lining, lining
-from raysim.scene.pieces import CannotPlaceError, Piece, kind_of, pieces_of, refused_keys
+from raysim.scene.pieces import CannotPlaceError, Piece, pieces_of
 from raysim.scene.places import check_places, make_places
 from raysim.scene.placing import find_sheet
 from raysim.scene.rooms import prism

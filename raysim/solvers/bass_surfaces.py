@@ -128,7 +128,7 @@ def admittance_of(
         if len(bad):
             raise SceneError(
                 f"material '{material.name}': its layers have no possible impedance at "
-                f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run with --no-bass"
+                f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run without --bass"
             )
         return np.maximum(beta.real, 0) + 1j * beta.imag, []
     most = most_absorbing()[0] * (1 - 1e-6)

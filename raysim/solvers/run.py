@@ -138,7 +138,7 @@ class _Run:
         self.started = time.monotonic()
         self.scene, self.settings, self.progress = scene, settings, progress
         set_num_threads(min(settings.threads or get_num_threads(), get_num_threads()))
-        progress(Progress("preparing the tracer (compiles once, about half a minute)", 0.0))
+        progress(Progress("preparing the tracer (compiles once, about a minute)", 0.0))
         groups = groups_of(scene, variants)
         pairs = len(scene.sources) * len(scene.receivers)
         facets = max(len(group.scene.facets) for group in groups)
@@ -195,10 +195,8 @@ class _Run:
 
     def finish(self) -> Result:
         """Trace rounds until a limit is met."""
-        rule, pace = (
-            StoppingRule(self.scene, self.settings, self.variants),
-            Pace(self.settings.time_s),
-        )
+        rule = StoppingRule(self.scene, self.settings, self.variants)
+        pace = Pace(self.settings.time_s)
         try:
             if self.settings.bass and self.bass is None:
                 self._compute_bass()

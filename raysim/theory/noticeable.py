@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-TABLE_A1 = "ISO 3382-1:2009, table A.1 (seen in a transcription)"
+TABLE_A1 = "ISO 3382-1:2009, table A.1 (quoted elsewhere, seen there)"
 
 
 @dataclass(frozen=True)

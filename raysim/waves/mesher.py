@@ -34,7 +34,7 @@ def _extension() -> ModuleType:
     if found is None or found.loader is None:
         raise SolverError(
             f"the bass part needs the package {PACKAGE}, which is not installed; "
-            f"install it with 'pip install {PACKAGE}', or run with --no-bass"
+            f"install it with 'pip install {PACKAGE}', or run without --bass"
         )
     module = module_from_spec(found)
     found.loader.exec_module(module)
@@ -92,5 +92,5 @@ def fill(
         np.empty(0),
     )
     if len(tetrahedra) == 0:
-        raise SolverError("bass: the room couldn't be filled with tetrahedra; run with --no-bass")
+        raise SolverError("bass: the room couldn't be filled with tetrahedra; run without --bass")
     return np.asarray(points, np.float64), np.asarray(tetrahedra, np.int64)

@@ -70,9 +70,9 @@ def rigid_modes(
         if reach >= wavenumber**2 - shift and reach >= shift:
             break
     else:
-        raise SolverError("bass: there are far more modes than expected; run with --no-bass")
+        raise SolverError("bass: there are far more modes than expected; run without --bass")
     if int((squared < shift).sum()) != factor.negative:
-        raise SolverError("bass: modes were missed; run with --no-bass and tell the developers")
+        raise SolverError("bass: modes were missed; run without --bass and tell the developers")
     rising = np.argsort(squared)
     rising = rising[squared[rising] <= wavenumber**2]
     return np.maximum(squared[rising], 0.0), shapes[:, rising]
@@ -86,7 +86,7 @@ def _shifted(elements: Elements, order: NDArray[np.int64], highest: float) -> tu
         if factor.residual < LARGEST_RESIDUAL:
             return shift, factor
     raise SolverError(
-        f"bass: the factors leave a residual of {factor.residual:.1e}; run with --no-bass"
+        f"bass: the factors leave a residual of {factor.residual:.1e}; run without --bass"
     )
 
 
