@@ -1,4 +1,4 @@
-"""Where measured data lie; they are not part of this repository."""
+"""Where measured data lie; they are not part of this repository. Each test names its source."""
 
 from __future__ import annotations
 
