@@ -141,6 +141,45 @@ def add_arrivals(
                     out.slope[path.patch[i], q, r, b] -= change * path.inverse[i, b]
 
 
+@inlined
+def enter(out: Mapped, entry: int, energy: NDArray[np.float64]) -> None:
+    """Add energy : (bands,) to an entry of the books."""
+    for b in range(len(energy)):
+        out.books[entry, b] += energy[b]
+
+
+@inlined
+def become(
+    room: Room,
+    state: Scratch,
+    length: float,
+    entry: int,
+    held: NDArray[np.float64],
+    out: Mapped,
+) -> None:
+    """Enter the difference between what the ray held and what it carries after `length` m."""
+    for b in range(len(held)):
+        now = energy_now(room.boundary, state, b) * exp(-room.plan.attenuation[b] * length)
+        out.books[entry, b] += held[b] - now
+        held[b] = now
+
+
+@inlined
+def absorb(
+    state: Scratch,
+    inverse: NDArray[np.float64],
+    held: NDArray[np.float64],
+    out: Mapped,
+) -> None:
+    """Enter what a reflection took; inverse : (bands,) holds the energy before, then 1/(1 - a)."""
+    for b in range(len(held)):
+        arrived, left = inverse[b], state.energy[b] * state.energy_of[0, b]
+        inverse[b] = arrived / left if left > 0.0 else 0.0
+        absorbed = held[b] * (1.0 - left / arrived) if arrived > 0.0 else 0.0
+        out.books[ABSORBED, b] += absorbed
+        held[b] -= absorbed
+
+
 @compiled
 def map_ray(
     room: Room,
@@ -160,21 +199,17 @@ def map_ray(
 ) -> None:
     """Follow one ray as `walk.trace_ray` does; the books balance band by band."""
     start(state)
-    tree, boundary, plan = room.tree, room.boundary, room.plan
-    bands = len(state.energy)
+    tree = room.tree
     source, facet = o, NOTHING
     before, since = 0.0, 0.0
     history = History(0, True, True)
-    held = np.empty(bands)
-    for b in range(bands):
-        held[b] = state.energy[b]
-        out.books[EMITTED, b] += held[b]
+    held = state.energy.copy()
+    enter(out, EMITTED, held)
     while True:
         k, t = nearest(tree, o, d, facet, state.stack, state.reach)
         if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
             note_lost(o, d, lost)
-            for b in range(bands):
-                out.books[LOST, b] += held[b]
+            enter(out, LOST, held)
             return
         segment = Segment(o, d, t, before, since)
         count = find_arrivals(room, segment, history, stream, state, arrivals)
@@ -185,40 +220,27 @@ def map_ray(
         since += t
         o, facet = along(o, t, d), tree.facet[k]
         length = before + since
-        for b in range(bands):
-            reaching = energy_now(boundary, state, b) * exp(-plan.attenuation[b] * length)
-            out.books[AIR, b] += held[b] - reaching
-            held[b] = reaching
-        if length > plan.longest or history.order == LONGEST:
-            for b in range(bands):
-                out.books[LEFT, b] += held[b]
+        become(room, state, length, AIR, held, out)
+        if length > room.plan.longest or history.order == LONGEST:
+            enter(out, LEFT, held)
             return
         patch = patch_at(patches, facet, o)
         away = sub(o, source)
-        w = window_of((length - sqrt(dot(away, away))) / plan.speed, ends)
+        w = window_of((length - sqrt(dot(away, away))) / room.plan.speed, ends)
         path.patch[history.order] = patch
-        for b in range(bands):
+        for b in range(len(held)):
             out.incident[patch, w, b] += held[b]
             path.inverse[history.order, b] = state.energy[b] * state.energy_of[0, b]
         draw = FIRST_DRAW + DRAWS * history.order
         diffuse, d = pass_on(room, k, o, d, hero, stream, draw, state)
-        for b in range(bands):
-            arrived, left = path.inverse[history.order, b], state.energy[b] * state.energy_of[0, b]
-            path.inverse[history.order, b] = arrived / left if left > 0.0 else 0.0
-            absorbed = held[b] * (1.0 - left / arrived) if arrived > 0.0 else 0.0
-            out.books[ABSORBED, b] += absorbed
-            held[b] -= absorbed
+        absorb(state, path.inverse[history.order], held, out)
         history = met(tree, k, history, diffuse, state)
         if diffuse:
             before, since = before + since, 0.0
-        goes_on = survives(boundary, stream, draw + 3, state)
-        for b in range(bands):
-            now = energy_now(boundary, state, b) * exp(-plan.attenuation[b] * length)
-            now = now if goes_on else 0.0
-            out.books[BY_CHANCE, b] += held[b] - now
-            held[b] = now
-        if not goes_on:
+        if not survives(room.boundary, stream, draw + 3, state):
+            enter(out, BY_CHANCE, held)
             return
+        become(room, state, length, BY_CHANCE, held, out)
 
 
 @compiled_parallel
