@@ -6,7 +6,7 @@ import numpy as np
 
 from raysim.air import Climate
 from raysim.bands import DEFAULT_OCTAVES_HZ
-from raysim.results.data import Bass, Reflection, Result
+from raysim.results.data import Bass, BassField, Reflection, Result
 from raysim.scene.data import Facet, Material, Mesh, Receiver, Scene, Source, Surface
 from raysim.settings import Settings
 
@@ -237,4 +237,24 @@ def made_bass(variants, sources, receivers):
         unknowns=np.full(variants, 5000),
         box_share=np.ones(variants),
         notes=("computed up to 60 Hz, as asked",),
+        field=made_field(variants, sources, frequency, direct),
+    )
+
+
+def made_field(variants, sources, frequency, direct):
+    """A plan of 3 by 3 points and two corners, all as loud as the seat or twice that."""
+    cells = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)])
+    seat, shape = np.array(RECEIVERS_M[0]), (variants, sources)
+    plan = seat + 0.25 * np.column_stack([cells[:, 0], -cells[:, 1], np.zeros(9)])
+    everywhere = np.broadcast_to(direct.astype(np.complex64), (*shape, 9, len(frequency)))
+    square = np.broadcast_to(np.abs(direct) ** 2, (*shape, len(frequency)))
+    return BassField(
+        plan_m=plan,
+        plan_cell=cells,
+        plan=everywhere.copy(),
+        corner_name=("front left, floor", "rear right, ceiling"),
+        corner_m=np.array([[0.1, 0.1, 0.1], [3.8, 5.0, 2.5]]),
+        corner=2 * everywhere[:, :, :2],
+        mean_square=square.copy(),
+        middle_square=square / 2,
     )

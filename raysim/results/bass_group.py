@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from raysim.results.data import Bass, Result
+from raysim.results.data import Bass, BassField, Result
 from raysim.results.layout import Group, Variable, index_axis, position_axes, word_axis, words
 
 
@@ -51,6 +51,35 @@ def bass_group(result: Result, bass: Bass) -> Group:
         "box_share": Variable(
             ("variant",), bass.box_share, "1", "volume over that of the bounding box"
         ),
+        **_field_group(bass.field),
+    }
+
+
+def _field_group(field: BassField) -> Group:
+    place = ("variant", "source")
+    pressure = "pressure re the free field at 10 m"
+    return {
+        "axis": word_axis("axis", "xyz", "axis of the room"),
+        "way": word_axis("way", ("right", "front"), "way of a step in the plan"),
+        "plan": index_axis("plan", len(field.plan_m)),
+        "plan_position": Variable(
+            ("plan", "axis"), field.plan_m, "m", "place at the first receiver's height"
+        ),
+        "plan_cell": Variable(
+            ("plan", "way"), field.plan_cell, "1", "steps from the first receiver"
+        ),
+        "plan_response": Variable((*place, "plan", "frequency"), field.plan, "1", pressure),
+        "corner": word_axis("corner", field.corner_name, "corner of the room"),
+        "corner_position": Variable(
+            ("corner", "axis"), field.corner_m, "m", "place a little off the corner"
+        ),
+        "corner_response": Variable((*place, "corner", "frequency"), field.corner, "1", pressure),
+        "mean_square": Variable(
+            (*place, "frequency"), field.mean_square, "1", "mean squared pressure over the room"
+        ),
+        "middle_square": Variable(
+            (*place, "frequency"), field.middle_square, "1", "the same over its inner half"
+        ),
     }
 
 
@@ -68,4 +97,14 @@ def bass_from(read: Callable[[str], Any]) -> Bass:
         unknowns=read("unknowns"),
         box_share=read("box_share"),
         notes=tuple(read("note")),
+        field=BassField(
+            plan_m=read("plan_position"),
+            plan_cell=read("plan_cell"),
+            plan=np.asarray(read("plan_response"), np.complex64),
+            corner_name=tuple(read("corner")),
+            corner_m=read("corner_position"),
+            corner=np.asarray(read("corner_response"), np.complex64),
+            mean_square=read("mean_square"),
+            middle_square=read("middle_square"),
+        ),
     )

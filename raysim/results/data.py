@@ -59,6 +59,7 @@ class Reflection:
         return len(self.facets)
 
 
+PLAN_STEP_M = 0.25
 MAP_QUANTITIES = ("early level", "T20")
 MAP_WINDOWS_S = (0.015, 0.050)
 MAP_BOOKS = ("emitted", "absorbed", "air", "left", "lost", "by chance")
@@ -108,6 +109,36 @@ class Maps:
 
 
 @dataclass(frozen=True)
+class BassField:
+    """Bass in the rest of the room; pressures as in `Bass`, NaN where a variant has no air.
+
+    Attributes
+    ----------
+    plan_m : (plan, 3) float
+        Points at the height of the first receiver, PLAN_STEP_M apart, its own place among them.
+    plan_cell : (plan, 2) int
+        Steps to the right and to the front from that receiver.
+    plan : (variant, source, plan, frequency) complex64
+    corner_name : tuple of str
+        'front left, floor'.
+    corner_m : (corner, 3) float
+        A little off the corner where three surfaces meet.
+    corner : (variant, source, corner, frequency) complex64
+    mean_square, middle_square : (variant, source, frequency) float
+        Mean squared pressure over the room, and over the inner half of each of its sides.
+    """
+
+    plan_m: Array
+    plan_cell: NDArray[np.int64]
+    plan: NDArray[np.complex64]
+    corner_name: tuple[str, ...]
+    corner_m: Array
+    corner: NDArray[np.complex64]
+    mean_square: Array
+    middle_square: Array
+
+
+@dataclass(frozen=True)
 class Bass:
     """Waves below the rays, of every variant.
 
@@ -132,6 +163,7 @@ class Bass:
         Volume over that of the bounding box; 1 in a box.
     notes : tuple of str
         What was chosen, assumed or left out, one sentence each.
+    field : BassField
     """
 
     frequency_hz: Array
@@ -145,6 +177,7 @@ class Bass:
     unknowns: NDArray[np.int64]
     box_share: Array
     notes: tuple[str, ...]
+    field: BassField
 
     @property
     def response(self) -> NDArray[np.complex128]:

@@ -14,6 +14,7 @@ from raysim.results.data import Bass
 from raysim.scene.data import Scene
 from raysim.scene.variants import Group, groups_of
 from raysim.solvers.bass_kinds import kinds
+from raysim.solvers.bass_places import Fields, Places, joined_fields, places_of
 from raysim.solvers.bass_surfaces import Patches, admittances_of, coefficients_note, patches_of
 from raysim.theory.reverberation import sabine_time
 from raysim.theory.transition import middle_decay_time
@@ -110,10 +111,11 @@ def compute_bass(
     highest, why = upper_frequency_hz(scene, highest_hz)
     frequencies = np.arange(LOWEST_HZ, highest + STEP_HZ / 2, STEP_HZ)
     groups = groups_of(scene, variants)
+    places = places_of(groups[0].scene)
     parts: list[_Part] = []
     for n, group in enumerate(groups):
-        parts += _of_group(group, frequencies, partial(_told_part, told, n, len(groups)))
-    return _joined(parts, frequencies, f"computed up to {why}")
+        parts += _of_group(group, places, frequencies, partial(_told_part, told, n, len(groups)))
+    return _joined(parts, places, frequencies, f"computed up to {why}")
 
 
 def _told_part(told: Told, number: int, count: int, stage: str, fraction: float) -> None:
@@ -125,6 +127,7 @@ class _Part:
     """One variant."""
 
     zone: Complex
+    fields: Fields
     modes: Damped
     at_receivers: Array
     at_sources: Array
@@ -134,7 +137,7 @@ class _Part:
     notes: list[str]
 
 
-def _of_group(group: Group, frequencies: Array, told: Told) -> list[_Part]:
+def _of_group(group: Group, places: Places, frequencies: Array, told: Told) -> list[_Part]:
     scene = group.scene
     told("filling the room with tetrahedra", 0.0)
     patches = patches_of(group)
@@ -156,7 +159,7 @@ def _of_group(group: Group, frequencies: Array, told: Told) -> list[_Part]:
         told(f"response of '{name}'", 0.8 + 0.2 * n / len(group.variants))
         beta, assumed = admittances_of(patches, n, frequencies)
         treated = treat(reduced, beta, frequencies)
-        parts.append(_part(scene, reduced, treated, zones, [*notes, *assumed]))
+        parts.append(_part(scene, reduced, treated, zones, places, [*notes, *assumed]))
     return parts
 
 
@@ -170,9 +173,17 @@ def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
 
 
 def _part(
-    scene: Scene, reduced: Reduced, treated: Treated, zones: Array, notes: list[str]
+    scene: Scene,
+    reduced: Reduced,
+    treated: Treated,
+    zones: Array,
+    places: Places,
+    notes: list[str],
 ) -> _Part:
-    response = FREE_FIELD * treated.response(zones.reshape(-1, 3))
+    there = places.in_air(reduced.elements)
+    points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
+    response = FREE_FIELD * treated.response(points)
+    heads = zones.shape[0] * zones.shape[1]
     modes = damped_modes(treated)
     shapes = treated.basis @ modes.shapes
     receivers = np.array([r.position for r in scene.receivers])
@@ -181,7 +192,8 @@ def _part(
     values *= np.sqrt(reduced.elements.mesh.volume)
     size = np.ptp(reduced.elements.nodes, axis=0)
     return _Part(
-        response.reshape(len(sources), *zones.shape[:2], -1),
+        response[:, :heads].reshape(len(sources), *zones.shape[:2], -1),
+        places.fields(response[:, heads:], there),
         modes,
         values[: len(receivers)].T,
         values[len(receivers) :].T,
@@ -217,7 +229,7 @@ def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
     return np.array(zones), notes
 
 
-def _joined(parts: list[_Part], frequencies: Array, first_note: str) -> Bass:
+def _joined(parts: list[_Part], places: Places, frequencies: Array, first_note: str) -> Bass:
     notes = [first_note, *(note for part in parts for note in part.notes)]
     return Bass(
         frequency_hz=frequencies,
@@ -231,4 +243,5 @@ def _joined(parts: list[_Part], frequencies: Array, first_note: str) -> Bass:
         unknowns=np.array([part.unknowns for part in parts]),
         box_share=np.array([part.box_share for part in parts]),
         notes=tuple(dict.fromkeys(notes)),
+        field=joined_fields(places, [part.fields for part in parts]),
     )
