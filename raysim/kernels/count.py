@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled, inlined
+from raysim.kernels.compiled import compiled, inlined, uncounted
 from raysim.kernels.directions import mirrored
 from raysim.kernels.ray import Receivers, Room, Scratch
 from raysim.kernels.tree import NOTHING, Tree, nearest
@@ -67,7 +67,7 @@ def passes(receivers: Receivers, r: int, s: Segment) -> bool:
     return 0.0 < foot < s.t and miss2 < receivers.radius[r] ** 2
 
 
-@compiled
+@uncounted
 def spread_arrivals(receivers: Receivers, s: Segment, arrivals: Arrivals) -> int:
     """Number of arrivals of a ray that some surface has spread.
 
@@ -113,7 +113,7 @@ def point_on_disc(centre: Vec, axis: Vec, radius: float, u1: float, u2: float) -
     return along(along(centre, ring * cos(2 * pi * u2), one), ring * sin(2 * pi * u2), two)
 
 
-@compiled
+@uncounted
 def is_seen(tree: Tree, x: Vec, image: Vec, mirrors: int, state: Scratch) -> bool:
     """Whether the path mirrored in `state.mirrors` is open from x back to its source."""
     way = sub(image, x)
@@ -129,7 +129,7 @@ def is_seen(tree: Tree, x: Vec, image: Vec, mirrors: int, state: Scratch) -> boo
     return k != NOTHING and t > left
 
 
-@compiled
+@uncounted
 def mirrored_arrivals(
     tree: Tree,
     receivers: Receivers,

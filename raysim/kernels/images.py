@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled
+from raysim.kernels.compiled import compiled, uncounted
 from raysim.kernels.tree import GRAZE_M, NOTHING, STACK, Tree, nearest
 from raysim.kernels.vec import Vec, along, dot, row, sub, unit
 
@@ -31,13 +31,13 @@ class Planes(NamedTuple):
     high: NDArray[np.float64]
 
 
-@compiled
+@uncounted
 def mirror_point(p: Vec, n: Vec, level: float) -> Vec:
     """Image of a point in a plane."""
     return along(p, -2.0 * (dot(p, n) - level), n)
 
 
-@compiled
+@uncounted
 def may_meet(planes: Planes, f: int, receiver: Vec, image: Vec) -> bool:
     """Whether the line from receiver to image crosses facet f's box; cheap, never wrongly no."""
     n = row(planes.normal, f)
@@ -54,7 +54,7 @@ def may_meet(planes: Planes, f: int, receiver: Vec, image: Vec) -> bool:
     )
 
 
-@compiled
+@uncounted
 def path_holds(
     tree: Tree,
     chosen: NDArray[np.int64],

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.boundary import Boundary, Cover, covering, material_in, reflect
-from raysim.kernels.compiled import compiled, inlined
+from raysim.kernels.compiled import compiled, inlined, uncounted
 from raysim.kernels.directions import lambert, mirrored
 from raysim.kernels.tree import STACK, Tree
 from raysim.kernels.uniform import uniform
@@ -124,7 +124,7 @@ def choose(boundary: Boundary, material: int, diffuse: bool, chance: NDArray[np.
         chance[c] *= s if diffuse else 1.0 - s
 
 
-@compiled
+@uncounted
 def decide_under_covers(
     boundary: Boundary,
     cover: Cover,

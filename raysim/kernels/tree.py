@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled, inlined
+from raysim.kernels.compiled import inlined, uncounted
 from raysim.kernels.vec import Vec
 
 NOTHING = -1
@@ -143,7 +143,7 @@ def triangle_hit(
     return t if t > GRAZE_M and (det > 0.0 or not sheet) else np.inf
 
 
-@compiled
+@uncounted
 def nearest(
     tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
 ) -> tuple[int, float]:

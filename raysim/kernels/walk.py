@@ -10,7 +10,7 @@ from numba import prange
 from numpy.typing import NDArray
 
 from raysim.kernels.boundary import Boundary, Cover
-from raysim.kernels.compiled import compiled, compiled_parallel, inlined
+from raysim.kernels.compiled import compiled, compiled_parallel, inlined, uncounted
 from raysim.kernels.count import Arrivals, History, Segment, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
@@ -82,7 +82,7 @@ def note_lost(o: Vec, d: Vec, lost: Lost) -> None:
     lost.number[0] += 1
 
 
-@compiled
+@uncounted
 def trace_ray(
     room: Room,
     offset: NDArray[np.float64],
@@ -180,7 +180,7 @@ def trace(
         out_reflections[source, batch] += reflections
 
 
-@compiled
+@uncounted
 def follow_energy(
     room: Room,
     o: Vec,
