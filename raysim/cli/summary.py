@@ -18,6 +18,7 @@ from raysim.quantities import QUANTITIES
 from raysim.report import comparing
 from raysim.report.digits import rounded
 from raysim.results.data import Result
+from raysim.scene.playing import not_counted
 
 SHOWN = ("T20", "EDT", "C50", "G")
 WORST_SHOWN = 5
@@ -172,7 +173,9 @@ def with_error(value: float, standard_error: float) -> str:
 def _print_quantities(result: Result) -> None:
     averages = {key: quantities.average(result, key) for key in SHOWN}
     pairs = len(result.scene.sources) * len(result.scene.receivers)
+    silent = not_counted(result.scene)
     of = "" if pairs == 1 else f", mean over {pairs} pairs of source and receiver"
+    of += " in the bands that the source plays" if silent and pairs > 1 else ""
     click.echo(f"\nQuantities{_of_first(result)} ± standard error{of}")
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("band", justify="right")
@@ -184,6 +187,8 @@ def _print_quantities(result: Result) -> None:
     console().print(table)
     for sentence in _reasons(result, averages, FIRST):
         click.echo(f"  {UNDEFINED} {sentence}")
+    for sentence in silent:
+        click.echo(f"  {sentence}")
 
 
 def _of_first(result: Result) -> str:

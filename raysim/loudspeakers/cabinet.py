@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.bands import band_edges_hz, band_name
+from raysim.bands import band_edges_hz
 from raysim.loudspeakers.cap import cap_pressure, equal_sphere_m
 from raysim.loudspeakers.directivity import Directivity, grid
 
@@ -93,12 +93,6 @@ class Cabinet:
                     f"its {100 * diameter:g} cm driver plays up to {end:.0f} Hz, and above about "
                     f"{limit:.0f} Hz this model of it doesn't hold; give a measured table instead"
                 )
-        beyond = [f for f in bands_hz if band_edges_hz(f)[0] > self.lowpass_hz]
-        if beyond:
-            found.append(
-                f"it gives next to nothing above {self.lowpass_hz:g} Hz, so results for it at "
-                f"{band_name(beyond[0])} and above are for a sound that it doesn't make"
-            )
         return found
 
     def _curvature_limit_hz(self, diameter_m: float, speed: float = 343.0) -> float:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from raysim.bands import band_edges_hz
 
 Array = NDArray[np.float64]
 
@@ -36,6 +39,10 @@ class Directivity:
     energy: Array
     origin: str
     lowpass_hz: float = np.inf
+
+    def plays(self, bands_hz: Sequence[float]) -> NDArray[np.bool_]:
+        """(bands,) False where the whole octave lies above `lowpass_hz`."""
+        return np.array([band_edges_hz(band)[0] < self.lowpass_hz for band in bands_hz])
 
     @property
     def mean_energy(self) -> Array:

@@ -7,10 +7,16 @@ import numpy as np
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities.evaluation import average
-from raysim.quantities.reflections import EarlyReflection, criterion_bands, early_reflections
+from raysim.quantities.reflections import (
+    EarlyReflection,
+    criterion_bands,
+    early_reflections,
+    no_criterion_band,
+)
 from raysim.quantities.validity import ray_validity
 from raysim.results.checks import Check
 from raysim.results.data import Result
+from raysim.scene.playing import plays
 from raysim.theory import criteria
 
 
@@ -68,7 +74,8 @@ def _rows(
 
 def _mean_decay(result: Result) -> list[Check]:
     low, high = criteria.DECAY_BANDS_HZ
-    valid = np.asarray(ray_validity(result).all(axis=(0, 1, 2)))
+    sounding = plays(result.scene).any(axis=0)
+    valid = np.asarray(ray_validity(result).all(axis=(0, 1, 2)) & sounding)
     labels = zip(result.scene.bands_hz, valid, strict=True)
     bands = [f for f, is_valid in labels if is_valid and low <= f <= high]
     if not bands:
@@ -106,36 +113,36 @@ def _decay_per_band(result: Result) -> list[Check]:
 
 
 def _reflections(result: Result) -> list[Check]:
-    bands = criterion_bands(result.scene.bands_hz)
+    labels = result.scene.bands_hz
     judged = early_reflections(result)
+    sounding = plays(result.scene)
     rows = []
     for v, variant in enumerate(result.variants):
         for s, source in enumerate(result.scene.sources):
+            bands = [b for b in criterion_bands(labels) if sounding[s, b]]
             for r, receiver in enumerate(result.scene.receivers):
                 here = [one for one in judged if _key(one) == (v, s, r)]
                 worst = max((one.level_db for one in here), default=-np.inf)
                 name = f"strongest reflection within 15 ms, {source.name} to {receiver.name}"
                 if bands:
-                    first, last = (
-                        band_name(result.scene.bands_hz[b]) for b in (bands[0], bands[-1])
-                    )
-                    name += f", {first} to {last}"
-                rows.append(_reflection_row(name, variant, worst, bool(bands)))
+                    name += f", {band_name(labels[bands[0]])} to {band_name(labels[bands[-1]])}"
+                reason = "" if bands else no_criterion_band(labels)
+                rows.append(_reflection_row(name, variant, worst, reason))
     return rows
 
 
-def _reflection_row(name: str, variant: str, worst_db: float, has_bands: bool) -> Check:
+def _reflection_row(name: str, variant: str, worst_db: float, reason: str) -> Check:
     limit = criteria.REFLECTION_LEVEL_DB
     is_met = worst_db <= limit + 1e-9
     return Check(
         criterion=f"{name}, at most",
         variant=variant,
-        value=worst_db if has_bands else np.nan,
-        standard_error=0.0 if has_bands else np.nan,
+        value=np.nan if reason else worst_db,
+        standard_error=np.nan if reason else 0.0,
         limit=limit,
         unit="dB",
-        verdict=("met" if is_met else "not met") if has_bands else "not evaluated",
-        reason="" if has_bands else "no band of the result lies within 1 to 8 kHz",
+        verdict="not evaluated" if reason else "met" if is_met else "not met",
+        reason=reason,
         source=criteria.REFLECTION_SOURCE,
     )
 

@@ -20,14 +20,17 @@ from raysim.quantities.definitions import QUANTITIES, Histogram
 from raysim.quantities.evaluation import (
     direct_energy,
     first_reason,
+    of_pairs,
     undefined_reasons,
     withheld,
 )
-from raysim.quantities.reflections import criterion_bands, early_reflections
+from raysim.quantities.reflections import criterion_bands, early_reflections, no_criterion_band
 from raysim.quantities.sides import Common, Side, common_of, pairing
+from raysim.scene import playing
 
 Array = NDArray[np.float64]
 Reasons = NDArray[np.object_]
+Bools = NDArray[np.bool_]
 
 COMPARED = ("EDT", "T20", "T30", "C50", "C80", "D50", "Ts", "G")
 LOW_HZ, MIDDLE_HZ, HIGH_HZ = (125.0, 250.0), (500.0, 1000.0), (2000.0, 4000.0)
@@ -103,7 +106,7 @@ def differences(before: Side, after: Side) -> tuple[Difference, ...]:
     common = common_of(before, after)
     is_paired, _ = pairing(before, after)
     reasons = [_reasons(side, common, k) for k, side in enumerate((before, after))]
-    parts = _parts(before, common, reasons)
+    parts = _parts(before, common, reasons, _counting(before, after, common))
     values, errors, left_out = zip(
         *(_numbers(side, common, k, parts) for k, side in enumerate((before, after))), strict=True
     )
@@ -149,19 +152,36 @@ def _reasons(side: Side, common: Common, which: int) -> dict[str, Reasons]:
     return {key: common.pick(of_key[0], which) for key, of_key in zip(COMPARED, found, strict=True)}
 
 
-def _parts(before: Side, common: Common, reasons: list[dict[str, Reasons]]) -> list[Part]:
+def _counting(before: Side, after: Side, common: Common) -> Bools:
+    """(source, receiver, band) pairs that count in means: those that play on both sides, or all."""
+    both = [
+        common.pick(of_pairs(playing.plays(side.scene), side.result), k)
+        for k, side in enumerate((before, after))
+    ]
+    played = both[0] & both[1]
+    return np.asarray(played | ~played.any(axis=(0, 1)))
+
+
+def _parts(
+    before: Side, common: Common, reasons: list[dict[str, Reasons]], counts: Bools
+) -> list[Part]:
     bands = tuple(band_name(label) for label in common.bands_hz)
     several = len(common.pairs) > 1
-    places = ((f"mean over {len(common.pairs)} pairs",) if several else ()) + common.pairs
+    mean_place = f"mean over {len(common.pairs)} pairs"
+    mean_place += "" if counts.all() else ", each in the bands that its source plays"
+    places = ((mean_place,) if several else ()) + common.pairs
+    of_rows = counts.reshape(-1, counts.shape[-1])
 
     def spread(values: Array) -> Array:
         """(source, receiver, band) to (place, band)."""
-        rows = values.reshape(-1, values.shape[-1])
-        return np.concatenate([rows.mean(axis=0, keepdims=True), rows]) if several else rows
+        rows = values.reshape(of_rows.shape)
+        mean = rows.mean(axis=0, keepdims=True, where=of_rows)
+        return np.concatenate([mean, rows]) if several else rows
 
     def spread_reasons(why: Reasons) -> Reasons:
-        rows = why.reshape(-1, why.shape[-1])
-        mean = np.array([[first_reason(column) for column in rows.T]], dtype=object)
+        rows = why.reshape(of_rows.shape)
+        columns = zip(rows.T, of_rows.T, strict=True)
+        mean = np.array([[first_reason(column[own]) for column, own in columns]], dtype=object)
         return np.concatenate([mean, rows]) if several else rows
 
     parts = [
@@ -176,7 +196,11 @@ def _parts(before: Side, common: Common, reasons: list[dict[str, Reasons]]) -> l
         )
         for key in COMPARED
     ]
-    return [*parts, *_balances(common, places[:1], reasons), _match(before, common, bands)]
+    return [
+        *parts,
+        *_balances(common, places[:1], reasons, counts),
+        _match(before, common, bands, counts),
+    ]
 
 
 def _apply(
@@ -186,7 +210,7 @@ def _apply(
 
 
 def _balances(
-    common: Common, place: tuple[str, ...], reasons: list[dict[str, Reasons]]
+    common: Common, place: tuple[str, ...], reasons: list[dict[str, Reasons]], counts: Bools
 ) -> list[Part]:
     """Low and high octaves against each other, of those that both sides have."""
 
@@ -194,11 +218,15 @@ def _balances(
         return [
             b
             for b, label in enumerate(common.bands_hz)
-            if label in labels and all((why[key][..., b] == "").all() for why in reasons)
+            if label in labels
+            and all((why[key][..., b][counts[..., b]] == "").all() for why in reasons)
         ]
 
     def mean(values: Array, bands: list[int]) -> Array:
-        return np.asarray(values[..., bands].mean() if bands else np.nan)
+        if not bands:
+            return np.asarray(np.nan)
+        of_bands = values[..., bands].mean(axis=(0, 1), where=counts[..., bands])
+        return np.asarray(of_bands.mean())
 
     def ratio(bands: list[int], values: dict[str, Array]) -> Array:
         return (mean(values["T20"], bands) / mean(values["T20"], middle)).reshape(1, 1)
@@ -236,25 +264,28 @@ def _balances(
     return [*ratios, level]
 
 
-def _match(before: Side, common: Common, bands: tuple[str, ...]) -> Part:
+def _match(before: Side, common: Common, bands: tuple[str, ...], counts: Bools) -> Part:
     mates = [_mates(before, common, r) for r in range(len(common.receivers))]
+
+    def counting(r: int, b: int) -> list[tuple[int, int]]:
+        """Mates that play, or all where none do."""
+        played = [mate for mate in mates[r] if counts[list(mate), r, b].all()]
+        return played or mates[r]
+
+    def off(level: Array, r: int, b: int) -> float:
+        apart = [abs(level[a, r, b] - level[c, r, b]) for a, c in counting(r, b)]
+        return float(np.mean(apart)) if apart else np.nan
 
     def of(values: dict[str, Array]) -> Array:
         level = values["G"]
-        return np.array(
-            [
-                np.abs([level[a, r] - level[b, r] for a, b in pairs]).mean(axis=0)
-                if pairs
-                else np.full(len(bands), np.nan)
-                for r, pairs in enumerate(mates)
-            ]
-        )
+        return np.array([[off(level, r, b) for b in range(len(bands))] for r in range(len(mates))])
+
+    def reason(why: Reasons, r: int, b: int) -> str:
+        members = [source for mate in counting(r, b) for source in mate]
+        return first_reason(why[members, r, b]) if members else NO_MATE
 
     def why(reasons: dict[str, Reasons]) -> Reasons:
-        rows = [
-            [first_reason(reasons["G"][:, r, b]) if pairs else NO_MATE for b in range(len(bands))]
-            for r, pairs in enumerate(mates)
-        ]
+        rows = [[reason(reasons["G"], r, b) for b in range(len(bands))] for r in range(len(mates))]
         return np.array(rows, dtype=object)
 
     term = "level difference between left and right source"
@@ -306,9 +337,14 @@ def _strongest(side: Side, common: Common, which: int, batches: int) -> Estimate
             level[s, r] = max(level[s, r], one.level_db)
     rows = level.reshape(-1, 1)
     rows = np.concatenate([rows.max(axis=0, keepdims=True), rows]) if len(rows) > 1 else rows
-    has_bands = bool(criterion_bands(side.scene.bands_hz))
-    absent = NO_REFLECTION if has_bands else "no band within 1 to 8 kHz"
-    reason = np.where(np.isfinite(rows), "", absent).astype(object)
+    bands = criterion_bands(side.scene.bands_hz)
+    sounding = playing.plays(side.scene)[:, bands]
+    of_source = np.array([sounding[pair[which]].any() for pair in common.sources])
+    of_rows = np.repeat(of_source, len(common.receivers))
+    if len(rows) > len(of_rows):
+        of_rows = np.concatenate([of_source.any(keepdims=True), of_rows])
+    absent = np.where(of_rows, NO_REFLECTION, no_criterion_band(side.scene.bands_hz))
+    reason = np.where(np.isfinite(rows), "", absent[:, None]).astype(object)
     return withheld(rows, np.zeros_like(rows), reason, batches)
 
 

@@ -8,6 +8,7 @@ the bare numbers, for those who compare methods.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from raysim.estimate import Estimate, jackknife
 from raysim.quantities.definitions import QUANTITIES, Histogram, Quantity, clarity_quantity
 from raysim.quantities.validity import invalid_reason, ray_validity, transition_frequency
 from raysim.results.data import Result
+from raysim.scene import playing
 
 Array = NDArray[np.float64]
 
@@ -76,7 +78,9 @@ def average(
     bands_hz: Sequence[float] | None = None,
     everywhere: bool = False,
 ) -> Estimate:
-    """Arithmetic mean over all sources and receivers, and over bands if given.
+    """Arithmetic mean over sources and receivers, and over bands if given.
+
+    In each band over the sources that play it (`scene.playing`).
 
     The standard error is of the mean itself, so rays shared by neighbouring receivers are
     allowed for. Undefined where it is at any of the positions.
@@ -96,9 +100,11 @@ def average(
     labels = result.scene.bands_hz
     chosen = None if bands_hz is None else [labels.index(f) for f in bands_hz]
     quantity, direct = QUANTITIES[key], direct_energy(result)
+    counts = of_pairs(playing.counting(result.scene), result)
 
     def mean(energy: Array) -> Array:
-        values = quantity.evaluate(Histogram(energy, result.bin_s, direct)).mean(axis=(1, 2))
+        values = quantity.evaluate(Histogram(energy, result.bin_s, direct))
+        values = values.mean(axis=(1, 2), where=counts)
         return np.asarray(values if chosen is None else values[:, chosen].mean(axis=1))
 
     value, error = jackknife(mean, result.energy_batches)
@@ -106,8 +112,13 @@ def average(
     reason = np.empty(value.shape, dtype=object)
     for index in np.ndindex(value.shape):
         bands = index[1] if chosen is None else chosen
-        reason[index] = first_reason(of_each[index[0]][..., bands])
+        reason[index] = first_reason(of_each[index[0]][..., bands][counts[..., bands]])
     return withheld(value, error, reason, len(result.energy_batches))
+
+
+def of_pairs(of_sources: NDArray[Any], result: Result) -> NDArray[Any]:
+    """(source, band) repeated for every receiver: (source, receiver, band)."""
+    return np.repeat(of_sources[:, None, :], len(result.scene.receivers), axis=1)
 
 
 def direct_energy(result: Result) -> Array:
@@ -141,10 +152,14 @@ def undefined_reasons(
     whole = Histogram(result.energy, result.bin_s, direct_energy(result))
     valid = np.ones(whole.direct.shape, dtype=bool) if everywhere else ray_validity(result)
     below_hz = transition_frequency(result)
+    silent = np.full(valid.shape[1:], "", dtype=object)
+    if not everywhere:
+        silent = of_pairs(playing.reasons(result.scene), result)
     reasons = []
     for quantity in quantities:
-        reason = np.full(valid.shape, "", dtype=object)
-        for index in np.argwhere(~valid | ~np.isfinite(quantity.evaluate(whole))):
+        reason = np.broadcast_to(silent, valid.shape).copy()
+        undefined = ~valid | ~np.isfinite(quantity.evaluate(whole))
+        for index in np.argwhere(undefined & (silent == "")):
             at = tuple(index)
             one = Histogram(whole.energy[at], result.bin_s, whole.direct[at])
             reason[at] = (

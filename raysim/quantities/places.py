@@ -1,13 +1,15 @@
 """Where the next square metre of absorber belongs: the maps' slopes, averaged and searched.
 
 A slope is the change of a quantity for a square metre of absorption area more, spread over a
-place. Here it is the mean over the bands above the Schroeder frequency, over sources and over
-receivers. These share rays, so their errors are averaged as if all erred together, which is the
-most they can. Different patches are taken to err on their own.
+place. Here it is the mean over the bands above the Schroeder frequency, over the sources that play
+them and over receivers. These share rays, so their errors are averaged as if all erred together,
+which is the most they can. Different patches are taken to err on their own.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +19,7 @@ from numpy.typing import NDArray
 from raysim.quantities.evaluation import average
 from raysim.quantities.validity import ray_validity
 from raysim.results.data import MAP_QUANTITIES, Maps, Result
+from raysim.scene import playing
 from raysim.scene.collisions import place_of_zone
 from raysim.scene.data import Scene
 from raysim.scene.solids import Solid, reach_into, slab, solid
@@ -31,6 +34,7 @@ PANEL_DEPTH_M = 0.1
 SURE = 3.0
 """A number is known where it is at least so many standard errors from zero."""
 RANKED_BELOW = 2.0
+ROUNDING = 1e-12
 
 
 @dataclass(frozen=True)
@@ -72,12 +76,18 @@ class Places:
 
 
 def map_bands(result: Result) -> list[int]:
-    """Indices of the bands that are averaged: those above the Schroeder frequency."""
-    return [int(b) for b in np.flatnonzero(ray_validity(result)[0, 0, 0])]
+    """Indices of the bands that are averaged: above the Schroeder frequency, and played."""
+    sounding = playing.plays(result.scene).any(axis=0)
+    return [int(b) for b in np.flatnonzero(ray_validity(result)[0, 0, 0] & sounding)]
 
 
-def mean_slopes(result: Result) -> Slopes:
+def mean_slopes(result: Result, bands: Sequence[int] | None = None) -> Slopes:
     """Slopes of every patch.
+
+    Parameters
+    ----------
+    bands : sequence of int, optional
+        Indices of those to average; by default `map_bands`.
 
     Raises
     ------
@@ -85,10 +95,12 @@ def mean_slopes(result: Result) -> Slopes:
         If the result has no maps.
     """
     maps = _maps(result)
-    bands = map_bands(result)
+    bands = list(map_bands(result) if bands is None else bands)
     value, error = (np.moveaxis(of, 2, 1)[..., bands] for of in maps.slope)
+    sounding = playing.plays(result.scene)[:, None, bands]
+    counts = np.broadcast_to(sounding, value.shape[2:]).ravel()
     value, error = (of.reshape(*of.shape[:2], -1) for of in (value, error))
-    is_defined = np.isfinite(value[maps.area_m2 > 0]).all(axis=0)
+    is_defined = np.isfinite(value[maps.area_m2 > 0]).all(axis=0) & counts
     count = is_defined.sum(axis=-1)
     with np.errstate(invalid="ignore"):
         means = [np.where(is_defined, of, 0.0).sum(axis=-1) / count for of in (value, error)]
@@ -97,7 +109,14 @@ def mean_slopes(result: Result) -> Slopes:
 
 
 def smoothed(maps: Maps, facet: int, value: Array, error: Array, step: float) -> Array:
-    """Map of one facet in blocks no finer than its errors allow, (rows, columns).
+    """Map of one facet in blocks no finer than its errors allow: the values of `in_blocks`."""
+    return in_blocks(maps, facet, value, error, step)[0]
+
+
+def in_blocks(
+    maps: Maps, facet: int, value: Array, error: Array, step: float, event: float = 0.0
+) -> tuple[Array, Array]:
+    """Map of one facet in blocks no finer than its errors allow.
 
     The facet is halved again and again, the longer side first, as long as both halves are known:
     their error is at most a third of their value, or of `step` where the value is smaller. What
@@ -109,25 +128,36 @@ def smoothed(maps: Maps, facet: int, value: Array, error: Array, step: float) ->
         Of one quantity, for all patches of the room.
     step : float
         A difference that matters, such as a step of the scale of colours.
+    event : float
+        What one ray typically brings, value times m2; added as a square to the error of each
+        block, for a block that no ray met isn't known to be zero.
+
+    Returns
+    -------
+    value, error : (rows, columns) float
+        Mean over the block in which each patch lies, and its standard error.
     """
     grid = (int(maps.rows[facet]), int(maps.columns[facet]))
     own = slice(int(maps.first[facet]), int(maps.first[facet]) + grid[0] * grid[1])
     area = maps.area_m2[own].reshape(grid)
     weighted = [np.where(area > 0, of[own].reshape(grid) * area, 0.0) for of in (value, error)]
-    sums = (weighted[0], weighted[1] ** 2, area)
-    drawn = np.full(grid, np.nan)
+    sums = [_summed(of).tolist() for of in (weighted[0], weighted[1] ** 2, area)]
+    drawn, unsure = np.full(grid, np.nan), np.full(grid, np.nan)
     blocks = [(0, grid[0], 0, grid[1])]
     while blocks:
         block = blocks.pop()
         halves = _halves(block)
-        if halves and all(_is_known(sums, half, step) for half in halves):
+        if halves and all(_is_known(sums, half, step, event) for half in halves):
             blocks += halves
-        elif _is_known(sums, block, step):
+            continue
+        total = _within(sums[2], block)
+        if total > 0 and _is_known(sums, block, step, event):
             r0, r1, c0, c1 = block
-            total = area[r0:r1, c0:c1].sum()
-            if total > 0:
-                drawn[r0:r1, c0:c1] = weighted[0][r0:r1, c0:c1].sum() / total
-    return np.where(area > 0, drawn, np.nan)
+            drawn[r0:r1, c0:c1] = _within(sums[0], block) / total
+            square = max(0.0, _within(sums[1], block)) + event**2
+            unsure[r0:r1, c0:c1] = math.sqrt(square) / total
+    is_surface = area > 0
+    return np.where(is_surface, drawn, np.nan), np.where(is_surface, unsure, np.nan)
 
 
 def find_places(result: Result) -> Places:
@@ -206,12 +236,23 @@ def _halves(block: tuple[int, int, int, int]) -> list[tuple[int, int, int, int]]
     return []
 
 
-def _is_known(
-    sums: tuple[Array, Array, Array], block: tuple[int, int, int, int], step: float
-) -> bool:
+def _summed(of: Array) -> Array:
+    """(rows + 1, columns + 1) sums of all that lies above and left of each corner."""
+    return np.pad(of.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+
+
+def _within(table: list[list[float]], block: tuple[int, int, int, int]) -> float:
+    """Sum over a block."""
     r0, r1, c0, c1 = block
-    value, square, area = (of[r0:r1, c0:c1].sum() for of in sums)
-    return bool(SURE * np.sqrt(square) <= max(abs(value), step * area))
+    return table[r1][c1] - table[r0][c1] - table[r1][c0] + table[r0][c0]
+
+
+def _is_known(
+    sums: list[list[list[float]]], block: tuple[int, int, int, int], step: float, event: float
+) -> bool:
+    value, square, area = (_within(table, block) for table in sums)
+    error = math.sqrt(max(0.0, square) + event**2)
+    return error * SURE <= max(abs(value), step * area) + ROUNDING
 
 
 def _on_facet(

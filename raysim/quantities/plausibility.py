@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from raysim.bands import exact_midband_hz
 from raysim.scene.data import Facet, Scene, Variant
+from raysim.scene.playing import plays
 from raysim.scene.variants import covers_of, scene_of
 from raysim.theory import reverberation
 
@@ -27,8 +28,8 @@ class DiffuseField:
         Factors on a decay time from the ranges of the materials' absorption, about one standard
         deviation where a range is one (`reverberation.eyring_range`).
     mean_free_path_m : float
-    critical_distance_m : (bands,) float
-        With Eyring's time.
+    critical_distance_m : (source, bands) float
+        On the axis, with Eyring's time and the directivity index; NaN where a source is silent.
     """
 
     mean_absorption: Array
@@ -63,8 +64,19 @@ def diffuse_field(scene: Scene, variant: str = "") -> DiffuseField:
         shorter=shorter,
         longer=longer,
         mean_free_path_m=reverberation.mean_free_path(scene.volume, scene.area),
-        critical_distance_m=reverberation.critical_distance(eyring_s, scene.volume, speed),
+        critical_distance_m=np.where(
+            plays(scene),
+            reverberation.critical_distance(eyring_s, scene.volume, speed, _index_db(scene)),
+            np.nan,
+        ),
     )
+
+
+def _index_db(scene: Scene) -> Array:
+    """(source, bands) directivity index."""
+    everywhere = np.zeros(len(scene.bands_hz))
+    each = [one.directivity for one in scene.sources]
+    return np.array([everywhere if one is None else one.index_db for one in each])
 
 
 def input_range(scene: Scene) -> tuple[Array, Array]:

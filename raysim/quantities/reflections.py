@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.results.data import Reflection, Result
+from raysim.scene import playing
 from raysim.scene.data import Facet, Scene
 from raysim.theory.criteria import REFLECTION_BANDS_HZ, REFLECTION_LEVEL_DB, REFLECTION_WINDOW_S
 from raysim.theory.tape import delay_sensitivity
@@ -89,17 +90,28 @@ def criterion_bands(bands_hz: tuple[float, ...]) -> list[int]:
     return [b for b, label in enumerate(bands_hz) if low <= label <= high]
 
 
+def no_criterion_band(bands_hz: tuple[float, ...]) -> str:
+    """Why a source is not judged: the result has no band for it, or the source plays none."""
+    if criterion_bands(bands_hz):
+        return "the source plays nothing within 1 to 8 kHz"
+    return "no band of the result lies within 1 to 8 kHz"
+
+
 def early_reflections(result: Result) -> tuple[EarlyReflection, ...]:
     """Specular reflections within 15 ms of the direct sound, in the order of the result.
 
-    Only up to `result.image_order`. Where the direct sound is blocked, levels and times are
-    re the direct sound as it would be.
+    Only up to `result.image_order`, and judged in the bands of the criterion that their source
+    plays; of a source that plays none of them there are none. Where the direct sound is blocked,
+    levels and times are re the direct sound as it would be.
     """
     bands = criterion_bands(result.scene.bands_hz)
+    played = [[b for b in bands if of_source[b]] for of_source in playing.plays(result.scene)]
     return tuple(
-        _judge(result.scene_in(path.variant), path, bands)
+        _judge(result.scene_in(path.variant), path, played[path.source])
         for path in result.reflections
-        if path.order >= 1 and path.delay_s <= REFLECTION_WINDOW_S
+        if path.order >= 1
+        and path.delay_s <= REFLECTION_WINDOW_S
+        and (played[path.source] or not bands)
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from raysim.bands import band_name
 from raysim.quantities.plausibility import diffuse_field
 from raysim.results.data import Result
+from raysim.scene import playing
 from raysim.theory.decay import EVALUATION_RANGES_DB, decay_time
 from raysim.theory.reverberation import schroeder_frequency
 from raysim.theory.transition import bands_above, bands_for_time, middle_decay_time
@@ -37,11 +38,14 @@ class Transition:
 def transition(result: Result) -> Transition:
     """Schroeder frequency from the result's own decay times (`raysim.theory.transition`).
 
+    Those of sources that play the band count.
+
     Where no T20 is defined Eyring's formula stands in, and `origin` says so.
     """
     bands_hz = result.scene.bands_hz
     bands = bands_for_time(bands_hz)
     times = decay_time(result.energy, result.bin_s, *EVALUATION_RANGES_DB["T20"])
+    times = np.where(playing.counting(result.scene)[:, None], times, np.nan)
     names = " and ".join(band_name(bands_hz[b]) for b in bands)
     time_s, origin = [], []
     for name, of_variant in zip(result.variants, times, strict=True):

@@ -60,7 +60,7 @@ def panels(scene: Scene) -> list[tuple[str, Callable[[Axes], None]]]:
     """What each panel shows, and how to draw it: one a plane, or one if the planes are alike."""
     drawn: list[tuple[str, Callable[[Axes], None]]] = []
     for kind in kinds(scene):
-        bands = _shown_bands(scene, kind.directivity.lowpass_hz)
+        bands = _shown_bands(scene, kind.directivity)
         if not bands:
             continue
         labels = [band_name(scene.bands_hz[b]) for b in bands]
@@ -96,8 +96,12 @@ def index_rows(scene: Scene) -> list[dict[str, object]]:
             "name": ", ".join(kind.names),
             "origin": kind.directivity.origin,
             "cells": [
-                f"{index:.1f}" if band < kind.directivity.lowpass_hz else "–"
-                for index, band in zip(kind.directivity.index_db, scene.bands_hz, strict=True)
+                f"{index:.1f}" if sounds else "–"
+                for index, sounds in zip(
+                    kind.directivity.index_db,
+                    kind.directivity.plays(scene.bands_hz),
+                    strict=True,
+                )
             ],
         }
         for kind in kinds(scene)
@@ -184,8 +188,8 @@ def _rings(axes: Axes, top: float, plane: Plane) -> None:
     axes.text(1.03, 0, beside, fontsize=style.SMALL, ha="left", va="center")
 
 
-def _shown_bands(scene: Scene, lowpass_hz: float) -> list[int]:
+def _shown_bands(scene: Scene, directivity: Directivity) -> list[int]:
     """As many of the bands that a loudspeaker plays as there are looks, spread over all."""
-    played = [b for b, label in enumerate(scene.bands_hz) if label < lowpass_hz]
+    played = [int(b) for b in np.flatnonzero(directivity.plays(scene.bands_hz))]
     count = min(len(played), len(style.LOOKS))
     return [played[round(k)] for k in np.linspace(0, len(played) - 1, count)]

@@ -208,10 +208,17 @@ def plausibility_rows(scene: Scene, variant: str = "") -> list[list[str]]:
             f"{field.sabine_s[b]:.2f}",
             f"{field.eyring_s[b]:.2f}",
             f"−{100 * (1 - field.shorter[b]):.0f} to +{100 * (field.longer[b] - 1):.0f}",
-            f"{field.critical_distance_m[b]:.2f}",
+            _span(field.critical_distance_m[:, b]),
         ]
         for b, label in enumerate(scene.bands_hz)
     ]
+
+
+def _span(values: Array) -> str:
+    """Smallest and largest of what is defined: '0.61', '0.61–0.84', or a dash for nothing."""
+    defined = values[np.isfinite(values)]
+    ends = [f"{end:.2f}" for end in (defined.min(), defined.max())] if defined.size else ["–"]
+    return "–".join(dict.fromkeys(ends))
 
 
 def material_rows(scene: Scene, variant: str = "") -> list[dict[str, object]]:

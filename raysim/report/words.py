@@ -15,6 +15,7 @@ from raysim.report import digits
 from raysim.report.listed import Listed
 from raysim.results.data import Result
 from raysim.scene.data import Scene
+from raysim.scene.playing import not_counted
 from raysim.theory import criteria
 
 CLAIMED_VOLUMES_M3 = (20.0, 150.0)
@@ -214,7 +215,9 @@ def plausibility(result: Result, variant: int) -> tuple[str, str]:
         "Input range: by how much the decay time may be shorter or longer for what is not known "
         "of the absorption; each material moved alone within its range through Eyring's formula, "
         "changes added as independent errors. A traced decay far outside these numbers is no "
-        "error where absorption is uneven, but deserves a look.",
+        "error where absorption is uneven, but deserves a look. Critical distance: where on a "
+        "source's axis its direct sound equals the even field, with its directivity index; of "
+        "several sources the least and the most.",
     )
 
 
@@ -237,7 +240,7 @@ def _of_loudspeakers(scene: Scene) -> list[str]:
             f"{who}; a real one sends less to the rear, so reflections off the front surface are "
             "weaker than shown."
         )
-    return found
+    return found + [f"{sentence}." for sentence in not_counted(scene)]
 
 
 def limits(result: Result, variant: int) -> list[str]:

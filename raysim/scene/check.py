@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.scene.data import Receiver, Scene, Source
+from raysim.scene.playing import not_counted
 from raysim.scene.shopping import sentences
 
 Array = NDArray[np.float64]
@@ -211,14 +212,14 @@ def _loudspeakers(scene: Scene) -> list[str]:
         if source.directivity is None:
             continue
         index = source.directivity.index_db
-        bands = [b for b, f in enumerate(scene.bands_hz) if f < source.directivity.lowpass_hz]
-        shown = sorted({bands[0], bands[len(bands) // 2], bands[-1]}) if bands else []
+        bands = np.flatnonzero(source.directivity.plays(scene.bands_hz))
+        shown = sorted({bands[0], bands[len(bands) // 2], bands[-1]}) if len(bands) else []
         values = ", ".join(f"{index[b]:.1f} dB at {band_name(scene.bands_hz[b])}" for b in shown)
         facts.append(
             f"'{source.name}': {source.directivity.origin}"
             + (f"; directivity index {values}" if values else "")
         )
-    return facts
+    return facts + not_counted(scene)
 
 
 def _aims(scene: Scene) -> list[str]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.estimate import jackknife
+from raysim.scene import playing
 from raysim.scene.data import Scene
 from raysim.settings import BATCHES, Settings
 from raysim.solvers.late import RAYS_A_ROUND
@@ -27,8 +28,8 @@ ROUNDS_TO_DEFINE = 64  # half a million rays a source
 class Precision:
     """Largest relative standard error of T20 among those that count.
 
-    T20 counts in the bands above the Schroeder frequency; below it none is given, so none need
-    be precise. While no T20 says where that is, all bands count.
+    T20 counts in the bands above the Schroeder frequency that its source plays; elsewhere none is
+    given, so none need be precise. While no T20 says where that is, all bands count.
 
     Attributes
     ----------
@@ -49,7 +50,7 @@ class Precision:
         """'worst T20 error 0.98 % of 1 % (250 Hz, left to seat)', or why there is none."""
         if math.isnan(self.percent):
             about = 5 * round(self.transition_hz / 5)
-            return f"no band is above the Schroeder frequency, about {about} Hz"
+            return f"no band that a source plays is above the Schroeder frequency, about {about} Hz"
         if math.isinf(self.percent):
             return "a T20 is still undefined"
         asked = "" if asked_percent is None else f" of {asked_percent:g} %"
@@ -69,15 +70,16 @@ def precision(energy: Array, scene: Scene, bin_s: float, is_final: bool) -> Prec
         lambda one: decay_time(one, bin_s, *EVALUATION_RANGES_DB["T20"]), energy
     )
     bands_hz = scene.bands_hz
-    transition_hz = float(schroeder_frequency(middle_decay_time(value, bands_hz), scene.volume))
-    counts = np.ones(len(bands_hz), dtype=bool)
+    heard = np.where(playing.counting(scene)[:, None], value, np.nan)
+    transition_hz = float(schroeder_frequency(middle_decay_time(heard, bands_hz), scene.volume))
+    counts = np.broadcast_to(playing.plays(scene)[:, None], value.shape)
     if not math.isnan(transition_hz):
-        counts = bands_above(transition_hz, bands_hz)
+        counts = counts & bands_above(transition_hz, bands_hz)
     if not counts.any():
         return Precision(math.nan, "", transition_hz)
     percent = np.where(counts, 100 * error / value, -math.inf)
     undefined = np.isnan(percent)
-    if undefined[..., counts].all() or (undefined.any() and not is_final):
+    if undefined[counts].all() or (undefined.any() and not is_final):
         return Precision(math.inf, "", transition_hz)
     source, receiver, band = np.unravel_index(np.nanargmax(percent), percent.shape)
     place = (

@@ -136,13 +136,24 @@ def schroeder_frequency(time_s: ArrayLike, volume: float) -> Array:
     return np.asarray(2000.0 * np.sqrt(np.asarray(time_s, dtype=np.float64) / volume))
 
 
-def critical_distance(time_s: ArrayLike, volume: float, speed: float) -> Array:
-    """Distance in m at which an omnidirectional source's direct sound equals the diffuse field.
+def critical_distance(
+    time_s: ArrayLike, volume: float, speed: float, index_db: ArrayLike = 0.0
+) -> Array:
+    """Distance in m on a source's axis at which its direct sound equals the diffuse field.
 
-    sqrt(A / (16 pi)) with A = 24 ln 10 V / (c T), the absorption area (Schroeder 1996).
+    sqrt(Q A / (16 pi)) with A = 24 ln 10 V / (c T), the absorption area (Schroeder 1996: Q = 1),
+    and Q the energy on the axis over the mean of all directions: 10 lg Q is the directivity index.
+
+    Parameters
+    ----------
+    time_s : (...) float
+        Decay time.
+    index_db : (...) float
+        Directivity index; broadcast against `time_s`.
     """
     area = 4.0 * SIXTY_DB * volume / (speed * np.asarray(time_s, dtype=np.float64))
-    return np.asarray(np.sqrt(area / (16.0 * np.pi)))
+    factor = 10.0 ** (np.asarray(index_db, dtype=np.float64) / 10.0)
+    return np.asarray(np.sqrt(factor * area / (16.0 * np.pi)))
 
 
 def _time_s(lost: ArrayLike, volume: float, speed: float, attenuation: ArrayLike) -> Array:

@@ -91,6 +91,8 @@ def test_schroeder_relations():
     time_s, volume, speed = 0.4, 60.0, 343.2
     distance = reverberation.critical_distance(time_s, volume, speed)
     assert distance == pytest.approx(0.057 * np.sqrt(volume / time_s), rel=0.01)
+    beaming = reverberation.critical_distance(time_s, volume, speed, [6.0206, 20.0])
+    assert beaming == pytest.approx([2 * distance, 10 * distance], rel=1e-5)
     frequency = reverberation.schroeder_frequency(time_s, volume) * 2095 / 2000
     wavelength = speed / frequency
     assert distance**2 == pytest.approx(3 / (8 * np.pi) * wavelength**2, rel=0.001)

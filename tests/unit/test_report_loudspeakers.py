@@ -74,7 +74,8 @@ def test_index_table_leaves_out_what_a_subwoofer_does_not_play(result):
         Cabinet((0.35, 0.4, 0.4), (0.25,), lowpass_hz=200.0), result.scene.bands_hz, 343.0
     )
     (row,) = loudspeakers.index_rows(equipped(result, sub, None).scene)
-    assert row["cells"] == [f"{sub.index_db[0]:.1f}", "–", "–", "–", "–", "–"]
+    played = [f"{index:.1f}" for index in sub.index_db[:2]]  # the octave of 250 Hz begins at 177 Hz
+    assert row["cells"] == [*played, "–", "–", "–", "–"]
     assert len(loudspeakers.panels(equipped(result, sub, None).scene)) == 1
     deep = dataclasses.replace(sub, lowpass_hz=80.0)
     assert loudspeakers.panels(equipped(result, deep, None).scene) == []

@@ -87,7 +87,7 @@ def test_no_band_above_the_schroeder_frequency():
     said = reason(low.energy_batches[:, 0], scene=low.scene)
     frequency = 5 * round(quantities.transition_frequency(low)[0] / 5)
     assert said == (
-        f"no band is above the Schroeder frequency, about {frequency} Hz: "
+        f"no band that a source plays is above the Schroeder frequency, about {frequency} Hz: "
         "no T20 is given, so more rays refine none"
     )
 
