@@ -10,6 +10,7 @@ THIRD_LABELS_HZ = (
     *(50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800),
     *(1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000),
 )
+LOW_THIRD_LABELS_HZ = (25, 31.5, 40)
 DEFAULT_OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000)
 
 
@@ -36,6 +37,13 @@ def exact_midband_hz(label_hz: float, per_octave: int = 1) -> float:
 def octave_labels_hz(lowest_hz: float, highest_hz: float) -> tuple[float, ...]:
     """Nominal octave labels from `lowest_hz` to `highest_hz`, both included."""
     return tuple(f for f in OCTAVE_LABELS_HZ if lowest_hz * 0.99 <= f <= highest_hz * 1.01)
+
+
+def bands_within_hz(lowest_hz: float, highest_hz: float, per_octave: int = 3) -> tuple[float, ...]:
+    """Nominal labels of the thirds from 25 Hz, or octaves, that lie within a range wholly."""
+    labels = OCTAVE_LABELS_HZ if per_octave == 1 else (*LOW_THIRD_LABELS_HZ, *THIRD_LABELS_HZ)
+    edges = [(label, *band_edges_hz(label, per_octave)) for label in labels]
+    return tuple(f for f, low, high in edges if low >= lowest_hz and high <= highest_hz)
 
 
 def band_edges_hz(label_hz: float, per_octave: int = 1) -> tuple[float, float]:

@@ -1,5 +1,10 @@
 """Evaluates results: decay times, energy ratios, early reflections, criteria."""
 
+from raysim.quantities.bass_decay import bass_decay
+from raysim.quantities.bass_gain import room_gain
+from raysim.quantities.bass_levels import corner_levels, seat_levels_db, zone_levels
+from raysim.quantities.bass_modes import modes_of
+from raysim.quantities.bass_notches import boundary_notches
 from raysim.quantities.checks import check_all
 from raysim.quantities.comparison import Comparison, compare, compare_variants
 from raysim.quantities.definitions import QUANTITIES
@@ -24,12 +29,15 @@ __all__ = [
     "Comparison",
     "Side",
     "average",
+    "bass_decay",
+    "boundary_notches",
     "by_surface",
     "centre_time",
     "check_all",
     "clarity",
     "compare",
     "compare_variants",
+    "corner_levels",
     "curvature",
     "definition",
     "delay_tolerance_s",
@@ -38,10 +46,14 @@ __all__ = [
     "early_reflections",
     "evaluate_all",
     "input_range",
+    "modes_of",
     "ray_validity",
     "reverberation_time",
+    "room_gain",
+    "seat_levels_db",
     "side_of",
     "sound_strength",
     "transition",
     "transition_frequency",
+    "zone_levels",
 ]

@@ -244,6 +244,15 @@ def _positions(scene: Scene) -> Group:
         "source_level": Variable(
             ("source",), np.array([s.level_db for s in sources], dtype=float), "dB", "level"
         ),
+        "source_delay": Variable(
+            ("source",), np.array([s.delay_s for s in sources], float), "s", "fed so late"
+        ),
+        "source_inverted": Variable(
+            ("source",), np.array([s.is_inverted for s in sources], np.uint8), "1", "1: inverted"
+        ),
+        "source_highpass": Variable(
+            ("source",), np.array([s.highpass_hz for s in sources], float), "Hz", "lower crossover"
+        ),
         **_directivities(sources, len(scene.bands_hz)),
         "receiver": word_axis("receiver", [r.name for r in receivers], "receiver"),
         "receiver_position": vectors("receiver", receivers, "position", "m", "position"),
@@ -283,10 +292,13 @@ def _sources_from(read: Read) -> tuple[Source, ...]:
         None if origin == OMNI else Directivity(energy, origin, float(lowpass))
         for energy, origin, lowpass in tables
     ]
-    columns = [read(f"source{name}") for name in ("", "_position", "_aim", "_level")]
+    columns = [read(f"source{name}") for name in ("", "_position", "_aim")]
+    fed = [read(f"source_{name}") for name in ("level", "delay", "inverted", "highpass")]
     return tuple(
-        Source(name, position, aim, float(level), directivity)
-        for name, position, aim, level, directivity in zip(*columns, directivities, strict=True)
+        Source(name, position, aim, float(level), directivity, float(delay), bool(turned), float(f))
+        for name, position, aim, level, delay, turned, f, directivity in zip(
+            *columns, *fed, directivities, strict=True
+        )
     )
 
 

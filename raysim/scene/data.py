@@ -143,7 +143,9 @@ class Facet:
 class Source:
     """A loudspeaker's acoustic centre and the unit vector it aims at.
 
-    `directivity` is by band of the scene; None radiates alike in all directions.
+    `directivity` is by band of the scene; None radiates alike in all directions. The rest is what
+    it is fed where several play together: `delay_s` late, with turned polarity, and above
+    `highpass_hz` (0: all), where a crossover leaves what is below to a subwoofer.
     """
 
     name: str
@@ -151,6 +153,9 @@ class Source:
     aim: Array
     level_db: float = 0.0
     directivity: Directivity | None = None
+    delay_s: float = 0.0
+    is_inverted: bool = False
+    highpass_hz: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,17 @@ def make_places(
         path = ("sources", name, "aim")
         target = source.aim if source.aim is not None else next(iter(at_receiver), None)
         aim = _direction(path, at_source[name], target, at_receiver, words, complaints)
-        sources.append(Source(name, at_source[name], aim, source.level_db))
+        sources.append(
+            Source(
+                name,
+                at_source[name],
+                aim,
+                source.level_db,
+                delay_s=source.delay_ms / 1000,
+                is_inverted=source.inverted,
+                highpass_hz=source.highpass_hz or 0.0,
+            )
+        )
     middle = tuple(np.mean(list(at_source.values()), axis=0)) if at_source else None
     for name, receiver in file.receivers.items():
         path = ("receivers", name, "facing")

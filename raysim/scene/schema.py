@@ -170,6 +170,9 @@ class SourceSection(Section):
     aim: Annotated[Point3 | str | None, BeforeValidator(values.target)] = None
     level_db: Annotated[float, BeforeValidator(values.between(-60, 60, "dB"))] = 0.0
     loudspeaker: Text | None = None
+    delay_ms: Annotated[float, BeforeValidator(values.between(0, 100, "ms"))] = 0.0
+    inverted: Annotated[bool, BeforeValidator(values.yes_or_no)] = False
+    highpass_hz: Annotated[float | None, BeforeValidator(values.between(20, 20000, "Hz"))] = None
 
 
 class ReceiverSection(Section):

@@ -106,6 +106,28 @@ def admittance_from_absorption(
     return found
 
 
+def admittance_by_frequency(
+    absorption: ArrayLike, midbands_hz: ArrayLike, frequencies_hz: ArrayLike
+) -> Array:
+    """Real admittance, times rho0 c0, that absorbs as much at random incidence as given by band.
+
+    By straight lines over the logarithm of frequency, constant beyond the outer bands. More than
+    such a surface can absorb (`most_absorbing`) is taken as that.
+
+    Parameters
+    ----------
+    absorption, midbands_hz : (bands,) float
+    frequencies_hz : (F,) float
+
+    Returns
+    -------
+    (F,) float
+    """
+    most = most_absorbing()[0] * (1 - 1e-6)
+    by_band = admittance_from_absorption(np.minimum(absorption, most)).real
+    return np.interp(np.log(frequencies_hz), np.log(midbands_hz), by_band)
+
+
 def _harder(value: float, turn: complex, softest: float) -> float:
     def excess(log_size: float) -> float:
         return float(random_incidence(turn * np.exp(log_size))[0]) - value

@@ -1,0 +1,131 @@
+"""Boundary notches: where one surface's reflection cancels the direct sound of a loudspeaker.
+
+By the true geometry of source, surface and receiver, with the phase that the surface's material
+has at that frequency. Two paths alone: modes of the room may fill the notch or move it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.quantities.reflections import delay_tolerance_s
+from raysim.results.data import Reflection, Result
+from raysim.scene.data import Facet, Scene
+from raysim.scene.placing import same_plane
+from raysim.scene.reflecting import cosines_along, material_at, reflection_factor
+from raysim.scene.variants import Cover, covers_of
+from raysim.theory.interference import level_of_two_db, notch_hz
+
+Array = NDArray[np.float64]
+
+HIGHEST_HZ = 500.0
+SHALLOWEST_DB = -3.0
+ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class Notch:
+    """Direct sound and one reflection in opposite phase, the first time.
+
+    Attributes
+    ----------
+    variant, source, receiver, facet : int
+    surface : str
+    distance_m : float
+        Of the source from the surface's plane.
+    path_difference_m : float
+        Reflected less direct path to the receiver.
+    frequency_hz : float
+    tolerance_hz : float
+        What the tape leaves open of it; NaN where the scene states no tolerance.
+    rule_hz : float
+        c over four times the distance, which is right only straight before the surface.
+    depth_db : float
+        Level of the two together re the direct sound.
+    is_large : bool
+        Whether the surface's plane is at least half a wavelength across both ways; a smaller one
+        lets such waves pass round it.
+    """
+
+    variant: int
+    source: int
+    receiver: int
+    facet: int
+    surface: str
+    distance_m: float
+    path_difference_m: float
+    frequency_hz: float
+    tolerance_hz: float
+    rule_hz: float
+    depth_db: float
+    is_large: bool
+
+
+def boundary_notches(result: Result) -> tuple[Notch, ...]:
+    """Notches up to 500 Hz and at least 3 dB deep, by variant, source, receiver and frequency.
+
+    Only of surfaces whose reflection reaches the receiver and where the direct sound does, so
+    none without images (image order 0).
+    """
+    met = {(p.variant, p.source, p.receiver) for p in result.reflections if p.order == 0}
+    covers = [_covers(result, v) for v in range(len(result.variants))]
+    found = [
+        _notch(result.scene_in(path.variant), covers[path.variant], path)
+        for path in result.reflections
+        if path.order == 1 and (path.variant, path.source, path.receiver) in met
+    ]
+    kept = [
+        one for one in found if one.frequency_hz <= HIGHEST_HZ and one.depth_db <= SHALLOWEST_DB
+    ]
+    return tuple(sorted(kept, key=lambda n: (n.variant, n.source, n.receiver, n.frequency_hz)))
+
+
+def _covers(result: Result, variant: int) -> tuple[Cover, ...]:
+    named = {v.name: v for v in result.scene.variants}
+    name = result.variants[variant]
+    return covers_of(result.scene, named[name]) if name in named else ()
+
+
+def _notch(scene: Scene, covers: tuple[Cover, ...], path: Reflection) -> Notch:
+    source, receiver = scene.sources[path.source], scene.receivers[path.receiver]
+    [number] = path.facets
+    facet = scene.facets[number]
+    speed = scene.climate.speed_of_sound
+    direct_m = float(np.linalg.norm(source.position - receiver.position))
+    difference = path.length_m - direct_m
+    material = scene.materials[material_at(scene, covers, number, path.points[0])]
+    [cosine] = cosines_along(scene, source.position, path.facets, path.points)
+    frequency = notch_hz(difference, speed)
+    # The phase of the reflection moves the notch, and it depends on the frequency itself.
+    for _ in range(ROUNDS):
+        factor = reflection_factor(material, scene, np.array([frequency]), cosine)[0]
+        frequency = notch_hz(difference, speed, float(np.angle(factor)))
+    distance = abs(float((source.position - facet.origin) @ facet.normal))
+    return Notch(
+        variant=path.variant,
+        source=path.source,
+        receiver=path.receiver,
+        facet=number,
+        surface=scene.surfaces[facet.surface].name,
+        distance_m=distance,
+        path_difference_m=difference,
+        frequency_hz=frequency,
+        tolerance_hz=frequency * delay_tolerance_s(scene, path) * speed / difference,
+        rule_hz=notch_hz(2 * distance, speed),
+        depth_db=level_of_two_db(abs(factor) * direct_m / path.length_m)[0],
+        is_large=_smaller_side(scene, facet) >= speed / frequency / 2,
+    )
+
+
+def _smaller_side(scene: Scene, facet: Facet) -> float:
+    """Of the rectangle round all facets of the same plane, m."""
+    corners = [
+        facet.to_plane(other.origin + loop @ np.stack([other.u, other.v]))
+        for other in scene.facets
+        if same_plane(other, facet)
+        for loop in other.outline[:1]
+    ]
+    return float(np.ptp(np.concatenate(corners), axis=0).min())

@@ -1,0 +1,68 @@
+"""What a surface reflects as a complex pressure, and which material a path meets where."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.bands import exact_midband_hz
+from raysim.scene.data import Material, Scene
+from raysim.scene.variants import Cover
+from raysim.surfaces.admittance import admittance_by_frequency
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+def reflection_factor(
+    material: Material, scene: Scene, frequencies_hz: Array, cosine: float
+) -> Complex:
+    """Reflected over incident pressure of plane waves, with exp(j omega t).
+
+    Layers reflect with their impedance at the angle (Allard and Champoux's porous model, which
+    the bass has too). Coefficients become the real admittance b that absorbs as much at random
+    incidence, and reflect (cos - b)/(cos + b); nothing is known of their phase.
+
+    Parameters
+    ----------
+    material : Material
+    scene : Scene
+        Its bands and climate.
+    frequencies_hz : (F,) float
+    cosine : float
+        Of the angle of incidence.
+
+    Returns
+    -------
+    (F,) complex
+    """
+    if material.construction is not None:
+        layers = material.construction.for_low_frequency()
+        return layers.reflection_factor(frequencies_hz, [cosine], scene.climate)[:, 0]
+    midbands = [exact_midband_hz(f) for f in scene.bands_hz]
+    beta = admittance_by_frequency(material.absorption, midbands, frequencies_hz)
+    return np.asarray((cosine - beta) / (cosine + beta), np.complex128)
+
+
+def material_at(scene: Scene, covers: Sequence[Cover], facet: int, point: Array) -> int:
+    """Index of the material at a point (3,) of a facet: that of the last cover over it."""
+    found = scene.surfaces[scene.facets[facet].surface].material
+    place = scene.facets[facet].to_plane(point)
+    for cover in covers:
+        low, high = np.array(cover.rect[:2]), np.array(cover.rect[2:])
+        if cover.facet == facet and ((place >= low) & (place <= high)).all():
+            found = cover.material
+    return found
+
+
+def cosines_along(scene: Scene, start: Array, facets: Sequence[int], points: Array) -> list[float]:
+    """Cosine of the angle of incidence at each facet of a path that starts at `start` (3,)."""
+    before = np.vstack([start, points[:-1]])
+    ways = points - before
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    return [
+        float(np.clip(-way @ scene.facets[f].normal, 0.0, 1.0))
+        for f, way in zip(facets, ways, strict=True)
+    ]
