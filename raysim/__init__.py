@@ -45,7 +45,7 @@ def save(result: Result, path: str | Path) -> None:
     ResultError
         The file cannot be written; nothing is left under its name.
     """
-    from raysim.quantities import check_all, evaluate_all
+    from raysim.quantities import check_all, evaluate_all, joined_response
     from raysim.results.store import save as store
 
-    store(result, path, evaluate_all(result), check_all(result))
+    store(result, path, evaluate_all(result), check_all(result), joined_response(result))

@@ -44,6 +44,17 @@ class Directivity:
         """(bands,) False where the whole octave lies above `lowpass_hz`."""
         return np.array([band_edges_hz(band)[0] < self.lowpass_hz for band in bands_hz])
 
+    def towards(self, ways: Array) -> Array:
+        """(n, bands) energy into (n, 3) unit vectors ahead, right, top."""
+        azimuth = np.degrees(np.arctan2(ways[:, 1], ways[:, 0])) % 360 / STEP_DEG
+        elevation = (np.degrees(np.arcsin(np.clip(ways[:, 2], -1, 1))) + 90) / STEP_DEG
+        a, e = azimuth.astype(int), np.minimum(elevation.astype(int), SHAPE[1] - 2)
+        beside, above = (azimuth - a)[:, None], (elevation - e)[:, None]
+        one, other = a % SHAPE[0], (a + 1) % SHAPE[0]
+        low = (1 - beside) * self.energy[one, e] + beside * self.energy[other, e]
+        high = (1 - beside) * self.energy[one, e + 1] + beside * self.energy[other, e + 1]
+        return np.asarray((1 - above) * low + above * high)
+
     @property
     def mean_energy(self) -> Array:
         """(bands,) mean over all directions, exact for the bilinear table."""

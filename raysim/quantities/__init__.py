@@ -21,6 +21,7 @@ from raysim.quantities.evaluation import (
 )
 from raysim.quantities.plausibility import diffuse_field, input_range
 from raysim.quantities.reflections import by_surface, delay_tolerance_s, early_reflections
+from raysim.quantities.response import joined_response
 from raysim.quantities.sides import Side, side_of
 from raysim.quantities.validity import ray_validity, transition, transition_frequency
 
@@ -46,6 +47,7 @@ __all__ = [
     "early_reflections",
     "evaluate_all",
     "input_range",
+    "joined_response",
     "modes_of",
     "ray_validity",
     "reverberation_time",

@@ -101,7 +101,7 @@ def _notch(scene: Scene, covers: tuple[Cover, ...], path: Reflection) -> Notch:
     frequency = notch_hz(difference, speed)
     # The phase of the reflection moves the notch, and it depends on the frequency itself.
     for _ in range(ROUNDS):
-        factor = reflection_factor(material, scene, np.array([frequency]), cosine)[0]
+        factor = reflection_factor(material, scene, np.array([frequency]), cosine)[0, 0]
         frequency = notch_hz(difference, speed, float(np.angle(factor)))
     distance = abs(float((source.position - facet.origin) @ facet.normal))
     return Notch(

@@ -10,6 +10,7 @@ from raysim.results.bass_group import bass_group
 from raysim.results.checks import Check
 from raysim.results.data import Result
 from raysim.results.layout import Group, checks_group, decay_group, early_group, root_attributes
+from raysim.results.response import Response, response_group
 from raysim.results.scene_group import scene_attributes, scene_group
 
 
@@ -18,14 +19,15 @@ def to_xarray(
     group: str = "decay",
     quantities: Mapping[str, Estimate] | None = None,
     checks: Sequence[Check] = (),
+    response: Response | None = None,
 ) -> Any:
     """One group of the result file as an `xarray.Dataset`, without a file.
 
     Parameters
     ----------
     group : str
-        'decay', 'early', 'checks', 'scene', or 'bass' where it was computed.
-    quantities, checks
+        'decay', 'early', 'checks', 'scene', 'bass' where it was computed, or 'response' if given.
+    quantities, checks, response
         As for `store.save`.
 
     Raises
@@ -47,6 +49,8 @@ def to_xarray(
     }
     if result.bass is not None:
         contents["bass"] = (bass_group(result, result.bass), {})
+    if response is not None:
+        contents["response"] = (response_group(result, response), {})
     if group not in contents:
         raise ValueError(f"group: {group!r}; use one of {', '.join(contents)}")
     variables, attributes = contents[group]

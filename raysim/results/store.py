@@ -31,6 +31,7 @@ from raysim.results.layout import (
     root_attributes,
 )
 from raysim.results.maps_group import grid_group, maps_from, surface_groups
+from raysim.results.response import Response, response_group
 from raysim.results.scene_group import (
     scene_attributes,
     scene_from,
@@ -50,6 +51,7 @@ def save(
     path: str | os.PathLike[str],
     quantities: Mapping[str, Estimate] | None = None,
     checks: Sequence[Check] = (),
+    response: Response | None = None,
 ) -> None:
     """Write a result file.
 
@@ -62,6 +64,8 @@ def save(
         As `quantities.evaluate_all` gives; stored for readers of the file, recomputed by ours.
     checks : sequence of Check
         As `quantities.check_all` gives.
+    response : Response, optional
+        As `quantities.joined_response` gives.
 
     Raises
     ------
@@ -71,22 +75,24 @@ def save(
     buffer = io.BytesIO()
     with h5py.File(buffer, "w") as file:
         file.attrs.update(root_attributes(result))
-        _write_group(file.create_group("decay"), decay_group(result, quantities))
-        _write_group(file.create_group("early"), early_group(result))
-        _write_group(file.create_group("checks"), checks_group(checks))
+        write_group(file.create_group("decay"), decay_group(result, quantities))
+        write_group(file.create_group("early"), early_group(result))
+        write_group(file.create_group("checks"), checks_group(checks))
         scene = file.create_group("scene")
         scene.attrs.update(scene_attributes(result.scene))
-        _write_group(scene, scene_group(result.scene))
+        write_group(scene, scene_group(result.scene))
         for number, shell in enumerate(result.scene.shells):
             group = scene.create_group(f"shell{number}")
             group.attrs.update(shell_attributes(shell))
-            _write_group(group, shell_group(shell))
+            write_group(group, shell_group(shell))
         if result.maps is not None:
-            _write_group(file.create_group("map_grid"), grid_group(result, result.maps))
+            write_group(file.create_group("map_grid"), grid_group(result, result.maps))
             for name, group in surface_groups(result, result.maps).items():
-                _write_group(file.create_group(f"maps/{name}"), group)
+                write_group(file.create_group(f"maps/{name}"), group)
         if result.bass is not None:
-            _write_group(file.create_group("bass"), bass_group(result, result.bass))
+            write_group(file.create_group("bass"), bass_group(result, result.bass))
+        if response is not None:
+            write_group(file.create_group("response"), response_group(result, response))
     try:
         write_whole(path, buffer.getbuffer())
     except OSError as error:
@@ -137,7 +143,8 @@ def _check_kind(file: Any, path: str | os.PathLike[str]) -> None:
         )
 
 
-def _write_group(target: Any, group: Group) -> None:
+def write_group(target: Any, group: Group) -> None:
+    """Put labelled arrays into an HDF5 group, their axes first."""
     axes = {name for name, variable in group.items() if variable.dims == (name,)}
     for name in sorted(group, key=lambda name: name not in axes):
         variable = group[name]
@@ -167,40 +174,42 @@ def _result_from(file: Any) -> Result:
     return Result(
         scene=_scene_from(file["scene"], root),
         settings=Settings(**json.loads(root["settings"])),
-        variants=tuple(_read(decay, "variant")),
+        variants=tuple(read_dataset(decay, "variant")),
         image_order=int(root["image_order"]),
-        time_s=_read(decay, "time"),
-        energy_batches=_read(decay, "energy_batches"),
+        time_s=read_dataset(decay, "time"),
+        energy_batches=read_dataset(decay, "energy_batches"),
         reflections=_reflections_from(file["early"]),
         rounds=int(root["rounds"]),
         rays=int(root["rays"]),
         reflection_count=int(root["reflection_count"]),
         lost_rays=int(root["lost_rays"]),
-        receiver_radius_m=_read(decay, "receiver_radius"),
+        receiver_radius_m=read_dataset(decay, "receiver_radius"),
         stopped_by=str(root["stopped_by"]),
         duration_of_run_s=float(root["duration_of_run_s"]),
         raysim_version=str(root["raysim_version"]),
         created=str(root["created"]),
         maps=_maps_from(file) if "maps" in file else None,
-        bass=bass_from(partial(_read, file["bass"])) if "bass" in file else None,
+        bass=bass_from(partial(read_dataset, file["bass"])) if "bass" in file else None,
     )
 
 
 def _maps_from(file: Any) -> Maps:
-    surfaces = [partial(_read, group) for group in file["maps"].values()]
-    return maps_from(partial(_read, file["map_grid"]), surfaces)
+    surfaces = [partial(read_dataset, group) for group in file["maps"].values()]
+    return maps_from(partial(read_dataset, file["map_grid"]), surfaces)
 
 
 def _scene_from(group: Any, root: Mapping[str, Any]) -> Scene:
     shells: list[Shell] = []
     while (name := f"shell{len(shells)}") in group:
-        shells.append(shell_from(partial(_read, group[name]), group[name].attrs))
-    return scene_from(partial(_read, group), group.attrs, root, shells)
+        shells.append(shell_from(partial(read_dataset, group[name]), group[name].attrs))
+    return scene_from(partial(read_dataset, group), group.attrs, root, shells)
 
 
 def _reflections_from(early: Any) -> tuple[Reflection, ...]:
     names = ("variant", "source", "receiver", "order", "facets", "points", "length", "time")
-    columns = [_read(early, name) for name in (*names, "energy", "level", "azimuth", "elevation")]
+    columns = [
+        read_dataset(early, name) for name in (*names, "energy", "level", "azimuth", "elevation")
+    ]
     return tuple(
         Reflection(
             variant=int(variant),
@@ -232,7 +241,8 @@ def _reflections_from(early: Any) -> tuple[Reflection, ...]:
     )
 
 
-def _read(group: Any, name: str) -> NDArray[Any]:
+def read_dataset(group: Any, name: str) -> NDArray[Any]:
+    """An array of an HDF5 group, text as str."""
     dataset = group[name]
     if h5py.check_string_dtype(dataset.dtype) is not None:
         return np.asarray(dataset.asstr()[...], dtype=object)

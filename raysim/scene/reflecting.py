@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from raysim.bands import exact_midband_hz
 from raysim.scene.data import Material, Scene
@@ -17,7 +17,7 @@ Complex = NDArray[np.complex128]
 
 
 def reflection_factor(
-    material: Material, scene: Scene, frequencies_hz: Array, cosine: float
+    material: Material, scene: Scene, frequencies_hz: Array, cosines: ArrayLike
 ) -> Complex:
     """Reflected over incident pressure of plane waves, with exp(j omega t).
 
@@ -31,19 +31,22 @@ def reflection_factor(
     scene : Scene
         Its bands and climate.
     frequencies_hz : (F,) float
-    cosine : float
+    cosines : (A,) float
         Of the angle of incidence.
 
     Returns
     -------
-    (F,) complex
+    (F, A) complex
     """
+    cos = np.atleast_1d(np.asarray(cosines, np.float64))
     if material.construction is not None:
         layers = material.construction.for_low_frequency()
-        return layers.reflection_factor(frequencies_hz, [cosine], scene.climate)[:, 0]
+        return layers.reflection_factor(frequencies_hz, cos, scene.climate)
     midbands = [exact_midband_hz(f) for f in scene.bands_hz]
-    beta = admittance_by_frequency(material.absorption, midbands, frequencies_hz)
-    return np.asarray((cosine - beta) / (cosine + beta), np.complex128)
+    beta = admittance_by_frequency(material.absorption, midbands, frequencies_hz)[:, None]
+    total = cos + beta
+    # A rigid surface reflects all, at grazing too.
+    return np.asarray(np.where(total > 0, (cos - beta) / np.where(total > 0, total, 1), 1) + 0j)
 
 
 def material_at(scene: Scene, covers: Sequence[Cover], facet: int, point: Array) -> int:

@@ -25,7 +25,13 @@ def result():
 @pytest.fixture
 def written(result, tmp_path):
     path = tmp_path / "room.h5"
-    save(result, path, quantities.evaluate_all(result), quantities.check_all(result))
+    save(
+        result,
+        path,
+        quantities.evaluate_all(result),
+        quantities.check_all(result),
+        quantities.joined_response(result),
+    )
     return path
 
 
