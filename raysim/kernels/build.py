@@ -1,15 +1,40 @@
-"""Builds the bounding-volume tree: binned surface-area heuristic (Wald 2007)."""
+"""Builds what rays are tested against: panes in blocks, boxes around blocks.
+
+Boxes by the binned surface-area heuristic (Wald 2007).
+"""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import compiled
-from raysim.kernels.tree import FINE_M2, Tree
+from raysim.kernels.lanes import WIDTH
+from raysim.kernels.tree import BOX_ROWS, FINE_M2, NOTHING, PANE_ROWS, STEEPEST, SURE, Tree
 
-LEAF = 4
+Array = NDArray[np.float64]
 BINS = 16
+SQUARE_M2 = 1e-9  # smallest product of two edges at a corner of a quadrilateral
+FLAT_M = 1e-9  # two triangles are one pane if they lie in one plane to this
+NO_EDGE_M = 1e9  # distance to what is not there
+NO_PANE = np.array([0.0] * 3 + [1.0] + [0.0] * (PANE_ROWS - 4), np.float32)  # never ahead
+LARGE_BLOCKS = 2  # of the largest panes, which every ray tests first
+
+
+class Panes(NamedTuple):
+    """Triangles, or pairs of them that make a convex quadrilateral.
+
+    first, second : (panes,) int64, triangles; second NOTHING where the pane is one
+    corner : (panes, 4, 3) m, anticlockwise seen from the air; the last repeated in a triangle
+    area : (panes,) m2
+    """
+
+    first: NDArray[np.int64]
+    second: NDArray[np.int64]
+    corner: Array
+    area: Array
 
 
 @compiled
@@ -99,44 +124,133 @@ def split(low, high, order, first, count):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def grow(low, high, order, out_box, out_child, out_leaf):  # type: ignore[no-untyped-def]
-    """Fill the node arrays; returns (nodes, leaves)."""
-    box_low, box_high = np.empty(3), np.empty(3)
-    todo = np.empty((256, 4), np.int64)  # first, count, parent, side
-    total = len(order)
-    nodes, leaves = 1, 0
-    left = split(low, high, order, 0, total) if total > 1 else 1
-    todo[0] = (0, left, 0, 0)
-    todo[1] = (left, total - left, 0, 1)
-    depth = 2
+def grow(low, high, order, large, out_box, out_child, out_slot):  # type: ignore[no-untyped-def]
+    """Fill the nodes over runs of panes, a leaf a block; returns (nodes, leaves).
+
+    Blocks are counted from `large`. A node starts as one run; its run with the largest box is
+    split until there are WIDTH.
+    """
+    run = np.empty((WIDTH, 2), np.int64)  # first, count
+    box, area = np.empty((WIDTH, 2, 3)), np.empty(WIDTH)
+    todo = np.empty((len(order) + 1, 3), np.int64)  # first, count, node
+    todo[0] = (0, len(order), 0)
+    nodes, leaves, depth = 1, 0, 1
     while depth > 0:
         depth -= 1
-        first, count, parent, side = todo[depth]
-        bounds_of(low, high, order, first, count, box_low, box_high)
-        for axis in range(3):
-            out_box[parent, side, axis] = np.float32(box_low[axis])
-            out_box[parent, side, 3 + axis] = np.float32(box_high[axis])
-        if count <= LEAF or depth > 250:
-            out_leaf[leaves, 0], out_leaf[leaves, 1] = first, count
-            out_child[parent, side] = -(leaves + 1)
-            leaves += 1
-            continue
-        out_child[parent, side] = nodes
-        left = split(low, high, order, first, count)
-        todo[depth] = (first, left, nodes, 0)
-        todo[depth + 1] = (first + left, count - left, nodes, 1)
-        nodes += 1
-        depth += 2
+        run[0], node, runs = todo[depth, :2], todo[depth, 2], 1
+        bounds_of(low, high, order, run[0, 0], run[0, 1], box[0, 0], box[0, 1])
+        area[0] = half_area(box[0, 0], box[0, 1]) if run[0, 1] > WIDTH else -1.0
+        while runs < WIDTH and area[:runs].max() >= 0.0:
+            at = area[:runs].argmax()
+            first, count = run[at]
+            left = split(low, high, order, first, count)
+            run[at, 1] = left
+            run[runs, 0], run[runs, 1] = first + left, count - left
+            for i in (at, runs):
+                bounds_of(low, high, order, run[i, 0], run[i, 1], box[i, 0], box[i, 1])
+                area[i] = half_area(box[i, 0], box[i, 1]) if run[i, 1] > WIDTH else -1.0
+            runs += 1
+        for i in range(runs):
+            out_box[node, 0::2, i], out_box[node, 1::2, i] = box[i, 0], box[i, 1]
+            if run[i, 1] <= WIDTH:
+                for lane in range(run[i, 1]):
+                    out_slot[leaves, lane] = order[run[i, 0] + lane]
+                leaves += 1
+                out_child[node, i] = -(large + leaves)
+            else:
+                todo[depth] = (run[i, 0], run[i, 1], nodes)
+                out_child[node, i] = nodes
+                nodes += 1
+                depth += 1
     return nodes, leaves
 
 
+def shared_edges(corners: Array, facet: NDArray[np.int64]) -> NDArray[np.int64]:
+    """(pairs, 4): two triangles of one facet, and the corner of each opposite their edge."""
+    _, vertex = np.unique(corners.reshape(-1, 3), axis=0, return_inverse=True)
+    vertex = vertex.reshape(-1, 3)
+    triangle, side = np.divmod(np.arange(3 * len(corners)), 3)
+    start, end = vertex[triangle, side], vertex[triangle, (side + 1) % 3]
+    order = np.lexsort(
+        (start > end, np.maximum(start, end), np.minimum(start, end), facet[triangle])
+    )
+    one, two = order[:-1], order[1:]
+    pair = (
+        (start[one] == end[two])
+        & (end[one] == start[two])
+        & (facet[triangle[one]] == facet[triangle[two]])
+    )
+    one, two = one[pair], two[pair]
+    columns = triangle[one], triangle[two], (side[one] + 2) % 3, (side[two] + 2) % 3
+    return np.stack(columns, axis=1)
+
+
+def inward(corner: Array, normal: Array) -> Array:
+    """(n, 4, 3) unit vectors in the plane, towards the inside of each edge; 0 for no edge."""
+    along = np.roll(corner, -1, axis=1) - corner
+    across = np.cross(normal[:, None], along)
+    length = np.linalg.norm(across, axis=-1, keepdims=True)
+    return np.divide(across, length, out=np.zeros_like(across), where=length > 0)
+
+
+@compiled
+def choose_pairs(pairs, taken):  # type: ignore[no-untyped-def]
+    """Whether each pair is kept: the first that meet no triangle `taken` before."""
+    kept = np.zeros(len(pairs), np.bool_)
+    for i in range(len(pairs)):
+        if not taken[pairs[i, 0]] and not taken[pairs[i, 1]]:
+            taken[pairs[i, 0]] = taken[pairs[i, 1]] = kept[i] = True
+    return kept
+
+
+def find_panes(corners: Array, normal: Array, area: Array, facet: NDArray[np.int64]) -> Panes:
+    """Pairs of triangles while they last, the largest first, and the triangles left over."""
+    pairs = shared_edges(corners, facet)
+    one, two, apex_one, apex_two = pairs.T
+    quad = np.stack(
+        [
+            corners[one, apex_one],
+            corners[one, (apex_one + 1) % 3],
+            corners[two, apex_two],
+            corners[one, (apex_one + 2) % 3],
+        ],
+        axis=1,
+    )
+    along = np.roll(quad, -1, axis=1) - quad
+    turn = (np.cross(np.roll(along, 1, axis=1), along) * normal[one, None]).sum(axis=-1)
+    height = np.abs(((quad[:, 2] - quad[:, 0]) * normal[one]).sum(axis=-1))
+    good = np.flatnonzero((turn.min(axis=1) > SQUARE_M2) & (height < FLAT_M))
+    good = good[np.argsort(-(area[one] + area[two])[good], kind="stable")]
+    taken = np.zeros(len(corners), np.bool_)
+    good = good[choose_pairs(pairs[good, :2], taken)]
+    alone = np.flatnonzero(~taken)
+    return Panes(
+        np.concatenate([one[good], alone]),
+        np.concatenate([two[good], np.full(len(alone), NOTHING)]),
+        np.concatenate([quad[good], corners[alone][:, [0, 1, 2, 2]]]),
+        np.concatenate([area[one[good]] + area[two[good]], area[alone]]),
+    )
+
+
+def table_of(panes: Panes, normal: Array, sheet: NDArray[np.bool_], centre: Array) -> Array:
+    """(panes, PANE_ROWS) what a ray is tested against, see `Tree`."""
+    corner, n = panes.corner - centre, normal[panes.first]
+    edge = inward(corner, n)
+    offset = -(edge * corner).sum(axis=-1)
+    offset[~edge.any(axis=-1)] = NO_EDGE_M
+    level = (n * corner[:, 0]).sum(axis=-1)
+    edges = np.concatenate([edge, offset[..., None]], axis=-1).reshape(-1, 16)
+    largest_slope = np.where(sheet[panes.first], STEEPEST, 2.0)
+    return np.concatenate([n, -level[:, None], edges, largest_slope[:, None]], axis=1)
+
+
 def build_tree(
-    corners: NDArray[np.float64],
+    corners: Array,
     facet: NDArray[np.int64],
     surface: NDArray[np.int64],
     sheet: NDArray[np.bool_],
 ) -> Tree:
-    """Tree over triangles.
+    """Blocks of panes, the largest panes first, and boxes around the blocks of the rest.
 
     Parameters
     ----------
@@ -145,32 +259,63 @@ def build_tree(
     facet, surface : (m,) int
     sheet : (m,) bool
     """
-    count = len(corners)
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    order = np.arange(count)
-    box = np.empty((count + 1, 2, 6), np.float32)
-    box[:, :, :3], box[:, :, 3:] = np.inf, -np.inf
-    child = np.zeros((count + 1, 2), np.int32)
-    leaf = np.zeros((count + 2, 2), np.int32)
-    nodes, leaves = grow(low, high, order, box, child, leaf)
-    box = box[:nodes]
-    box[:, :, :3] = np.nextafter(box[:, :, :3], np.float32(-np.inf))
-    box[:, :, 3:] = np.nextafter(box[:, :, 3:], np.float32(np.inf))
+    centre = (corners.min(axis=(0, 1)) + corners.max(axis=(0, 1))) / 2
+    slack = SURE * float(np.abs(corners - centre).max())
     a, b, c = corners.transpose(1, 0, 2)
     normal = np.cross(b - a, c - a)
     twice_area = np.linalg.norm(normal, axis=1)
-    facet_area = np.bincount(facet, twice_area / 2)
     normal /= twice_area[:, None]
+    panes = find_panes(corners, normal, twice_area / 2, facet)
+    large, slot, box, child = arrange(panes, centre, slack)
+    empty = slot < 0
+    table = table_of(panes, normal, sheet, centre).astype(np.float32)
+    rows = np.ascontiguousarray(table[slot].transpose(0, 2, 1))
+    rows.transpose(0, 2, 1)[empty] = NO_PANE
     return Tree(
-        box=box,
-        child=child[:nodes],
-        leaf=leaf[:leaves],
-        corners=np.ascontiguousarray(corners[order].reshape(count, 9)),
-        normal=np.ascontiguousarray(normal[order]),
-        level=np.ascontiguousarray((normal * a).sum(axis=1)[order]),
-        facet=facet[order].astype(np.int32),
-        surface=surface[order].astype(np.int32),
-        original=order.astype(np.int32),
-        sheet=np.ascontiguousarray(sheet[order]),
-        fine=np.ascontiguousarray((facet_area < FINE_M2)[facet][order]),
+        corners=np.ascontiguousarray(corners.reshape(-1, 9)),
+        normal=np.ascontiguousarray(normal),
+        level=(normal * a).sum(axis=1),
+        facet=facet.astype(np.int32),
+        surface=surface.astype(np.int32),
+        sheet=np.ascontiguousarray(sheet),
+        fine=(np.bincount(facet, twice_area / 2) < FINE_M2)[facet],
+        centre=centre,
+        slack=slack,
+        large=large,
+        pane=rows.reshape(-1),
+        pane_facet=facet[panes.first[slot]].astype(np.int32).reshape(-1),
+        first=panes.first[slot].astype(np.int32).reshape(-1),
+        second=panes.second[slot].astype(np.int32).reshape(-1),
+        box=box.reshape(-1),
+        child=child.reshape(-1),
     )
+
+
+def arrange(
+    panes: Panes, centre: Array, slack: float
+) -> tuple[int, NDArray[np.int64], NDArray[np.float32], NDArray[np.int32]]:
+    """Which panes go where.
+
+    Returns
+    -------
+    large : number of leading blocks
+    slot : (blocks, WIDTH) pane of each place, -1 for none
+    box : (nodes, BOX_ROWS, WIDTH), `slack` larger than what they hold
+    child : (nodes, WIDTH)
+    """
+    order = np.argsort(-panes.area, kind="stable")
+    large = min(LARGE_BLOCKS, -(-len(order) // WIDTH))
+    leading = np.full(large * WIDTH, -1)
+    leading[: len(order)] = order[: large * WIDTH]
+    rest = order[large * WIDTH :]
+    slot = np.full((len(rest), WIDTH), -1)
+    box = np.empty((len(rest), BOX_ROWS, WIDTH), np.float32)
+    box[:, 0::2], box[:, 1::2] = NO_EDGE_M, -NO_EDGE_M
+    child = np.zeros((len(rest), WIDTH), np.int32)
+    nodes, leaves = 0, 0
+    if len(rest):
+        corner = panes.corner - centre
+        low, high = corner.min(axis=1) - slack, corner.max(axis=1) + slack
+        nodes, leaves = grow(low, high, rest, large, box, child, slot)
+    slot = np.concatenate([leading.reshape(-1, WIDTH), slot[:leaves]])
+    return large, slot, box[:nodes].copy(), child[:nodes].copy()

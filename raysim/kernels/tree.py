@@ -1,8 +1,10 @@
-"""Bounding-volume tree over triangles and the nearest hit of a ray.
+"""The nearest hit of a ray: sixteen panes or boxes at a time in single precision, doubts in double.
 
-Each node holds the boxes of its two children side by side in single precision, rounded outward.
-Triangles are tested in double precision with shared edges evaluated alike from both sides, so no
-ray passes between them (Woop, Benthin, Wald 2013).
+A pane is a triangle, or two of one facet that make a convex quadrilateral. Each test in single
+precision knows how far it may err. What is certain beyond that is believed, with the distance
+from the facet's plane in double precision. What is not goes to the test in double precision, with
+shared edges evaluated alike from both sides, so that no ray passes between triangles (Woop,
+Benthin, Wald 2013). So the outcome is that of the double-precision test of every triangle.
 """
 
 from __future__ import annotations
@@ -13,40 +15,68 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import inlined, uncounted
+from raysim.kernels.lanes import (
+    WIDTH,
+    bits,
+    choose,
+    greater,
+    item,
+    lesser,
+    load,
+    load_whole,
+    lowest,
+    magnitude,
+    spread,
+    spread_whole,
+)
 from raysim.kernels.vec import Vec
 
 NOTHING = -1
 GRAZE_M = 1e-9  # rounding allowance for a ray that starts on an edge
-STACK = 128
+STACK = 1024
 FINE_M2 = 0.02
-ROUNDING = 1.0 + 4 * np.finfo(np.float64).eps
+PANE_ROWS = 21
+BOX_ROWS = 6
+STEEPEST = 1e-6  # slope to a plane below which single precision says nothing
+SURE = 4e-6  # error of single precision over the extent of a room, at right angles
 
 
 class Tree(NamedTuple):
-    """Nodes and triangles, triangles in leaf order.
+    """Triangles; panes of them in blocks of WIDTH, the largest first; boxes around blocks.
 
-    box : (nodes, 2, 6) float32, low xyz and high xyz of each child
-    child : (nodes, 2) int32, a node, or -(leaf + 1)
-    leaf : (leaves, 2) int32, first triangle and count
     corners : (m, 9) float64
     normal : (m, 3) float64, into the air
     level : (m,) float64, normal.p = level on the triangle's plane
-    facet, surface, original : (m,) int32
+    facet, surface : (m,) int32
     sheet : (m,) bool
     fine : (m,) bool, of a facet so small that it stands for a part of a curved surface
+    centre : (3,) float64, origin of all that is single precision, m
+    slack : float, error of single precision at right angles, m
+    large : int, number of leading blocks that every ray tests
+    pane : (blocks * PANE_ROWS * WIDTH,) float32, of each block 21 rows of WIDTH: normal and minus
+        level, inward normal and offset of four edges, largest slope that counts as a hit
+    pane_facet : (blocks * WIDTH,) int32
+    first, second : (blocks * WIDTH,) int32, triangles of a pane; second NOTHING where it is one
+    box : (nodes * BOX_ROWS * WIDTH,) float32, of each node low x, high x, low y .. high z
+    child : (nodes * WIDTH,) int32, a node, or -(block + 1)
     """
 
-    box: NDArray[np.float32]
-    child: NDArray[np.int32]
-    leaf: NDArray[np.int32]
     corners: NDArray[np.float64]
     normal: NDArray[np.float64]
     level: NDArray[np.float64]
     facet: NDArray[np.int32]
     surface: NDArray[np.int32]
-    original: NDArray[np.int32]
     sheet: NDArray[np.bool_]
     fine: NDArray[np.bool_]
+    centre: NDArray[np.float64]
+    slack: float
+    large: int
+    pane: NDArray[np.float32]
+    pane_facet: NDArray[np.int32]
+    first: NDArray[np.int32]
+    second: NDArray[np.int32]
+    box: NDArray[np.float32]
+    child: NDArray[np.int32]
 
 
 class Shear(NamedTuple):
@@ -64,14 +94,6 @@ class Shear(NamedTuple):
 
 
 @inlined
-def inverse(x: float) -> float:
-    """1/x, finite for x = 0 so that a ray in a box's face stays comparable."""
-    if abs(x) < 1e-30:
-        return 1e30 if x >= 0 else -1e30
-    return 1.0 / x
-
-
-@inlined
 def shear_of(o: Vec, d: Vec) -> Shear:
     """Permute so that |d[kz]| is largest, winding kept."""
     ax, ay, az = abs(d.x), abs(d.y), abs(d.z)
@@ -84,40 +106,15 @@ def shear_of(o: Vec, d: Vec) -> Shear:
     return Shear(kx, ky, kz, o[kx], o[ky], o[kz], d[kx] / dz, d[ky] / dz, 1.0 / dz)
 
 
-@inlined
-def box_entry(box: NDArray[np.float32], i: int, side: int, o: Vec, inv: Vec, t: float) -> float:
-    """Distance at which a ray enters a child's box, or infinity if it misses or enters past t."""
-    x1, x2 = (box[i, side, 0] - o.x) * inv.x, (box[i, side, 3] - o.x) * inv.x
-    y1, y2 = (box[i, side, 1] - o.y) * inv.y, (box[i, side, 4] - o.y) * inv.y
-    z1, z2 = (box[i, side, 2] - o.z) * inv.z, (box[i, side, 5] - o.z) * inv.z
-    near = max(max(min(x1, x2), min(y1, y2)), min(z1, z2))
-    far = min(min(max(x1, x2), max(y1, y2)), max(z1, z2)) * ROUNDING
-    if far >= near and far >= -GRAZE_M and near <= t:
-        return near
-    return np.inf
-
-
-@inlined
-def plane_ahead(tree: Tree, k: int, o: Vec, d: Vec, t: float) -> bool:
-    """Whether triangle k's plane may be met between the origin and t; cheap, never wrongly no."""
-    n = tree.normal
-    closing = -(n[k, 0] * d.x + n[k, 1] * d.y + n[k, 2] * d.z)
-    height = n[k, 0] * o.x + n[k, 1] * o.y + n[k, 2] * o.z - tree.level[k]
-    if closing < 0.0:
-        closing, height = -closing, -height
-    return not (height < -2 * GRAZE_M or height > t * closing + 2 * GRAZE_M)
-
-
-@inlined
-def triangle_hit(
-    corners: NDArray[np.float64], k: int, s: Shear, t_best: float, sheet: bool
-) -> float:
-    """Distance to triangle k if it is nearer than t_best, else infinity.
+@uncounted
+def triangle_hit(tree: Tree, k: int, o: Vec, d: Vec) -> float:
+    """Distance to triangle k, or infinity.
 
     A front face counts from slightly behind the origin, a back face only clearly ahead of it:
     a ray that starts on an edge then neither slips through the adjoining face nor hits it twice.
     A sheet has two fronts at one place: a ray that leaves one must not meet the other.
     """
+    corners, s = tree.corners, shear_of(o, d)
     az = corners[k, s.kz] - s.oz
     bz = corners[k, 3 + s.kz] - s.oz
     cz = corners[k, 6 + s.kz] - s.oz
@@ -136,11 +133,92 @@ def triangle_hit(
     if det == 0.0:
         return np.inf
     t = (u * az + v * bz + w * cz) * s.sz / det
-    if t >= t_best:
-        return np.inf
-    if det > 0.0 and not sheet:
+    if det > 0.0 and not tree.sheet[k]:
         return t if t > -GRAZE_M else np.inf
-    return t if t > GRAZE_M and (det > 0.0 or not sheet) else np.inf
+    return t if t > GRAZE_M and (det > 0.0 or not tree.sheet[k]) else np.inf
+
+
+@inlined
+def plane_distance(tree: Tree, k: int, o: Vec, d: Vec) -> float:
+    """Distance along a ray to the plane of triangle k."""
+    n = tree.normal
+    height = n[k, 0] * o.x + n[k, 1] * o.y + n[k, 2] * o.z - tree.level[k]
+    return -height / (n[k, 0] * d.x + n[k, 1] * d.y + n[k, 2] * d.z)
+
+
+@inlined
+def dot_rows(table, at, x, y, z):  # type: ignore[no-untyped-def]
+    """Scalar products of WIDTH vectors in three rows of a table with a vector."""
+    return load(table, at) * x + load(table, at + WIDTH) * y + load(table, at + 2 * WIDTH) * z
+
+
+@inlined
+def edge_distance(table, at, x, y, z):  # type: ignore[no-untyped-def]
+    """How far inside an edge each of WIDTH points lies, m."""
+    return dot_rows(table, at, x, y, z) + load(table, at + 3 * WIDTH)
+
+
+@inlined
+def test_panes(tree, block, ox, oy, oz, dx, dy, dz, own_facet, limit):  # type: ignore[no-untyped-def]
+    """Lanes of a block that a ray may hit up to `limit`, and those that it hits for certain.
+
+    An error of `slack` in a height becomes slack / |slope| along the ray.
+    """
+    at, pane = block * (PANE_ROWS * WIDTH), tree.pane
+    zero, steepest = spread(np.float32(0.0)), spread(np.float32(STEEPEST))
+    slope = dot_rows(pane, at, dx, dy, dz)
+    counts = slope <= load(pane, at + 20 * WIDTH)
+    slope = choose(magnitude(slope) < steepest, steepest, slope)
+    per_height = spread(np.float32(1.0)) / slope
+    t = zero - (dot_rows(pane, at, ox, oy, oz) + load(pane, at + 3 * WIDTH)) * per_height
+    slack = magnitude(per_height) * spread(np.float32(tree.slack))
+    x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
+    inside = lesser(
+        lesser(
+            edge_distance(pane, at + 4 * WIDTH, x, y, z),
+            edge_distance(pane, at + 8 * WIDTH, x, y, z),
+        ),
+        lesser(
+            edge_distance(pane, at + 12 * WIDTH, x, y, z),
+            edge_distance(pane, at + 16 * WIDTH, x, y, z),
+        ),
+    )
+    least = lesser(inside, t)
+    possible = (zero - slack <= least) & (t - slack <= limit) & counts
+    others = load_whole(tree.pane_facet, block * WIDTH) != spread_whole(np.int32(own_facet))
+    return bits(possible & others), bits(slack < least)
+
+
+@inlined
+def test_boxes(tree, node, ox, oy, oz, ix, iy, iz, skip_x, skip_y, skip_z, limit):  # type: ignore[no-untyped-def]
+    """Distances at which a ray enters the boxes of a node, and which it does up to `limit`.
+
+    `skip_x` is WIDTH where the ray runs towards low x, so that it enters at the high side.
+    """
+    at, box = node * (BOX_ROWS * WIDTH), tree.box
+    x_in, x_out = load(box, at + skip_x), load(box, at + WIDTH - skip_x)
+    y_in, y_out = load(box, at + 2 * WIDTH + skip_y), load(box, at + 3 * WIDTH - skip_y)
+    z_in, z_out = load(box, at + 4 * WIDTH + skip_z), load(box, at + 5 * WIDTH - skip_z)
+    near = greater(
+        greater((x_in - ox) * ix, (y_in - oy) * iy),
+        greater((z_in - oz) * iz, spread(np.float32(0.0))),
+    )
+    far = lesser(lesser((x_out - ox) * ix, (y_out - oy) * iy), lesser((z_out - oz) * iz, limit))
+    return near, bits(near <= far)
+
+
+@inlined
+def inverse(x: float) -> float:
+    """1/x, at most 1e12 so that a ray in a box's face stays comparable."""
+    if abs(x) < 1e-12:
+        return 1e12 if x >= 0 else -1e12
+    return 1.0 / x
+
+
+@inlined
+def reach_of(tree: Tree, t: float) -> np.float32:
+    """Distance in single precision that is certainly not less than t."""
+    return np.float32(t * (1.0 + SURE) + tree.slack)
 
 
 @uncounted
@@ -152,33 +230,57 @@ def nearest(
     `own_facet` is the facet the ray leaves, never hit again by a straight line. `stack` and
     `reach` are scratch space of STACK elements.
     """
-    inv = Vec(inverse(d.x), inverse(d.y), inverse(d.z))
-    s = shear_of(o, d)
+    cx, cy, cz = o.x - tree.centre[0], o.y - tree.centre[1], o.z - tree.centre[2]
+    ox, oy, oz = spread(np.float32(cx)), spread(np.float32(cy)), spread(np.float32(cz))
+    dx, dy, dz = spread(np.float32(d.x)), spread(np.float32(d.y)), spread(np.float32(d.z))
+    ix, iy, iz = inverse(d.x), inverse(d.y), inverse(d.z)
+    skip_x, skip_y, skip_z = WIDTH * (ix < 0.0), WIDTH * (iy < 0.0), WIDTH * (iz < 0.0)
+    ix, iy, iz = spread(np.float32(ix)), spread(np.float32(iy)), spread(np.float32(iz))
     best, t = NOTHING, np.inf
-    stack[0], reach[0], depth = 0, -np.inf, 1
-    while depth > 0:
-        depth -= 1
-        if reach[depth] > t:
-            continue
-        node = stack[depth]
-        if node < 0:
-            leaf = -node - 1
-            first = tree.leaf[leaf, 0]
-            for k in range(first, first + tree.leaf[leaf, 1]):
-                if tree.facet[k] != own_facet and plane_ahead(tree, k, o, d, t):
-                    hit = triangle_hit(tree.corners, k, s, t, tree.sheet[k])
-                    if hit < t:
-                        best, t = k, hit
-            continue
-        near = box_entry(tree.box, node, 0, o, inv, t)
-        far = box_entry(tree.box, node, 1, o, inv, t)
-        one, two = tree.child[node, 0], tree.child[node, 1]
-        if far < near:
-            near, far, one, two = far, near, two, one
-        if far < np.inf:
-            stack[depth], reach[depth] = two, far
-            depth += 1
-        if near < np.inf:
-            stack[depth], reach[depth] = one, near
-            depth += 1
+    limit = spread(np.float32(np.inf))
+    large, depth = 0, 0
+    if len(tree.child) > 0:
+        stack[0], reach[0], depth = 0, -np.inf, 1
+    while large < tree.large or depth > 0:
+        if large < tree.large:
+            block = large
+            large += 1
+        else:
+            depth -= 1
+            node = stack[depth]
+            if reach[depth] > reach_of(tree, t):
+                continue
+            if node >= 0:
+                near, hits = test_boxes(
+                    tree, node, ox, oy, oz, ix, iy, iz, skip_x, skip_y, skip_z, limit
+                )
+                bottom = depth
+                while hits != 0:
+                    lane = lowest(hits)
+                    hits &= hits - 1
+                    entry, place = item(near, lane), depth
+                    while place > bottom and reach[place - 1] < entry:
+                        stack[place], reach[place] = stack[place - 1], reach[place - 1]
+                        place -= 1
+                    stack[place], reach[place] = tree.child[node * WIDTH + lane], entry
+                    depth += 1
+                continue
+            block = -node - 1
+        possible, certain = test_panes(tree, block, ox, oy, oz, dx, dy, dz, own_facet, limit)
+        while possible != 0:
+            lane = lowest(possible)
+            possible &= possible - 1
+            place = block * WIDTH + lane
+            k = tree.first[place]
+            if (certain >> lane) & 1:
+                hit = plane_distance(tree, k, o, d)
+            else:
+                hit = triangle_hit(tree, k, o, d)
+                if tree.second[place] != NOTHING:
+                    other = triangle_hit(tree, tree.second[place], o, d)
+                    if other < hit:
+                        k, hit = tree.second[place], other
+            if hit < t:
+                best, t = k, hit
+                limit = spread(reach_of(tree, t))
     return best, t
