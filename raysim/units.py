@@ -70,6 +70,14 @@ def mass_kg(value: str) -> float:
     return kilograms
 
 
+def without_comma(text: str) -> str:
+    """How to write a number that has a comma: 'write a decimal point, ...'."""
+    point = text.replace(",", ".", 1)
+    if re.match(r"[1-9][0-9]{0,2}(,[0-9]{3})+(?![0-9])", text):
+        return f"write '{text.replace(',', '')}', or a decimal point, '{point}'"
+    return f"write a decimal point, '{point}'"
+
+
 def _within(metres: float, value: object) -> float:
     if not math.isfinite(metres) or abs(metres) > LARGEST_M:
         raise ValueError(f"{value!s:.40} is no length of a room; give metres as a finite number")
@@ -79,9 +87,7 @@ def _within(metres: float, value: object) -> float:
 def _from_text(value: str) -> float:
     text = value.strip().translate(_MARKS).replace("''", '"')
     if re.search(r"[0-9],[0-9]", text):
-        raise ValueError(
-            f"'{value}' has a comma; write a decimal point, '{text.replace(',', '.', 1)}'"
-        )
+        raise ValueError(f"'{value}' has a comma; {without_comma(text)}")
     metric = _METRIC.fullmatch(text)
     if metric:
         number, unit = metric.groups()

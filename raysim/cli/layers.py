@@ -20,7 +20,7 @@ from raysim.files import why_not_written, write_whole
 from raysim.surfaces.assessment import Assessment, Bands, SingleNumbers, assess
 from raysim.surfaces.construction import Construction, absorption_by_angle
 from raysim.surfaces.grammar import EXAMPLES, parse_layers
-from raysim.surfaces.layers import RANGE_BASIS, Gap, Porous
+from raysim.surfaces.layers import Gap, Porous, range_basis
 from raysim.surfaces.sentences import cautions, in_words
 
 Array = NDArray[np.float64]
@@ -34,6 +34,7 @@ def _written() -> str:
 
 @click.command(
     "layers",
+    short_help="Compute what LAYERS on a rigid wall absorb.",
     epilog=f"\b\nLayers, front first; docs/formats/scene.md explains each:\n{_written()}",
 )
 @click.argument("layers", nargs=-1, required=True)
@@ -84,7 +85,7 @@ def show_layers(
         _say(one)
     for line in cautions(constructions):
         click.echo(line)
-    click.echo(f"range: {RANGE_BASIS}")
+    click.echo(f"range: {range_basis(layer for one in constructions for layer in one.layers)}")
     if picture is not None:
         click.echo(f"wrote {picture}")
 

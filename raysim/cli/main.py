@@ -19,6 +19,7 @@ from raysim.cli.init import init
 from raysim.cli.materials import materials
 from raysim.cli.report import report
 from raysim.cli.run import run
+from raysim.cli.study import study
 from raysim.cli.support import support
 from raysim.errors import RaysimError, RaysimWarning
 
@@ -62,7 +63,7 @@ def program() -> None:
     """
 
 
-for verb in (init, check, run, report, compare, materials, support):
+for verb in (init, check, run, report, compare, study, materials, support):
     program.add_command(verb)
 
 
@@ -114,6 +115,9 @@ def _complain(sentence: str) -> None:
 
 def _say_usage(error: click.ClickException) -> None:
     message = error.format_message().rstrip(".")
+    if message.startswith("Usage:"):  # a group without a verb: its help is the message
+        click.echo(message, err=True)
+        return
     context = getattr(error, "ctx", None)
     verb = context.command_path.removeprefix("raysim").strip() if context else ""
     ask = f"raysim {verb} --help".replace("  ", " ")

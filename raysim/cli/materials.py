@@ -14,6 +14,9 @@ from raysim.cli.paper import console
 from raysim.errors import SceneError
 from raysim.surfaces.table import TABLE_BANDS_HZ, Entry, closest, load_table
 
+MARK, UNMARKED = "*", " "
+EXTRAPOLATED = "extrapolated: no source gives this band"
+
 
 @click.group()
 def materials() -> None:
@@ -27,7 +30,7 @@ def materials() -> None:
     """
 
 
-@materials.command("list")
+@materials.command("list", short_help="List materials, all or those that hold every WORD.")
 @click.argument("words", nargs=-1)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def list_materials(words: tuple[str, ...], as_json: bool) -> None:
@@ -49,14 +52,20 @@ def list_materials(words: tuple[str, ...], as_json: bool) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("name")
     for band in TABLE_BANDS_HZ:
-        table.add_column(band_name(band).replace(" Hz", "").replace(" kHz", "k"), justify="right")
+        title = band_name(band).replace(" Hz", "").replace(" kHz", "k")
+        table.add_column(f"{title}{UNMARKED}", justify="right")
+    table.add_column("known", no_wrap=True)
     for entry in entries:
-        cells = [f"{value:.2f}" for value in entry.absorption]
-        table.add_row(entry.name, *cells)
+        marks = [MARK if band in entry.extrapolated_hz else UNMARKED for band in TABLE_BANDS_HZ]
+        cells = [f"{value:.2f}{mark}" for value, mark in zip(entry.absorption, marks, strict=True)]
+        table.add_row(entry.name, *cells, entry.status)
     console().print(table)
     click.echo(
-        "absorption coefficients by octave band in Hz; 'raysim materials show NAME' for more"
+        "absorption coefficients by octave band in Hz; known: seen in the source, from memory, "
+        "computed or by judgement; 'raysim materials show NAME' for ranges and sources"
     )
+    if any(entry.extrapolated_hz for entry in entries):
+        click.echo(f"{MARK} {EXTRAPOLATED}")
 
 
 @materials.command("show")
@@ -73,6 +82,9 @@ def show_material(name: str, as_json: bool) -> None:
     if entry is None:
         near = closest(name)
         remedy = f"did you mean '{near}'?" if near else "'raysim materials list' shows all"
+        others = [entry.name for entry in load_table().values() if _has(entry, (name,))]
+        if len(others) > 1:
+            remedy += f" 'raysim materials list {name}' shows {len(others)}"
         raise SceneError(f"materials: no material is named '{name}'; {remedy}")
     if as_json:
         _print_json(_plain(entry))
@@ -83,16 +95,18 @@ def show_material(name: str, as_json: bool) -> None:
         table.add_column(title, justify="right")
     for b, band in enumerate(TABLE_BANDS_HZ):
         table.add_row(
-            band_name(band) + (" *" if band in entry.extrapolated_hz else ""),
+            band_name(band) + (f" {MARK}" if band in entry.extrapolated_hz else ""),
             f"{entry.absorption[b]:.2f}",
             f"{entry.low[b]:.2f} to {entry.high[b]:.2f}",
             f"{entry.scattering[b]:.2f}",
         )
     console().print(table)
     if entry.extrapolated_hz:
-        click.echo("* extrapolated: no source gives this band")
+        click.echo(f"{MARK} {EXTRAPOLATED}")
     click.echo(f"absorption: {entry.cited}")
     click.echo(f"scattering: {entry.scattering_basis}")
+    click.echo(f"mounting: {entry.mounting}")
+    click.echo(f"edges: {entry.edge}")
     if entry.note:
         click.echo(f"note: {entry.note}")
 
@@ -119,6 +133,8 @@ def _plain(entry: Entry) -> dict[str, Any]:
         "extrapolated_hz": list(entry.extrapolated_hz),
         "source": entry.source,
         "status": entry.status,
+        "mounting": entry.mounting,
+        "edge": entry.edge,
         "note": entry.note,
     }
 

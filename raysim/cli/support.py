@@ -67,7 +67,7 @@ def _amount(read: Callable[[str], float]) -> Reader:
 MORE_THAN_0 = click.FloatRange(min=0, min_open=True)
 
 
-@click.command()
+@click.command(short_help="Resonance and isolation of pads and springs.")
 @click.option(
     "--deflection",
     metavar="LENGTH",

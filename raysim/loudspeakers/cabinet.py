@@ -84,6 +84,11 @@ class Cabinet:
                 f"its longest edge is more than {SLENDEREST:g} times its shortest; the sphere that "
                 "stands for it radiates alike in both planes, which such a cabinet doesn't"
             )
+        if list(self.diameters_m) != sorted(self.diameters_m, reverse=True):
+            found.append(
+                "its drivers don't get smaller from low to high frequency, as they do in most; "
+                "'drivers' lists them from the lowest up"
+            )
         highest = band_edges_hz(bands_hz[-1])[1]
         ends = (*self.crossovers_hz, min(highest, self.lowpass_hz))
         for diameter, end in zip(self.diameters_m, ends, strict=True):

@@ -241,7 +241,7 @@ def absorption_range(
     air: Climate | Air,
     per_octave: int = 1,
 ) -> tuple[Array, Array]:
-    """Lowest and highest random-incidence absorption, (bands,) each (`layers.RANGE_BASIS`).
+    """Lowest and highest random-incidence absorption, (bands,) each (`layers.range_basis`).
 
     NaN where a model refuses the construction as given.
     """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,12 +25,16 @@ Complex = NDArray[np.complex128]
 GIVEN_FACTOR = 1.6
 DENSITY_FACTOR = 2.0
 LOSS_FACTOR = 2.0
-RANGE_BASIS = (
-    "flow resistivity a factor 1.6 either way where it is given (judgement, after the difference "
-    "across and along a sheet of glass wool, 1.6 to 1.7, Tarnow 2000), 2 where it follows from the "
-    "density (judgement: the fibre's diameter enters squared), and 2 for the loss of panels and "
-    "membranes (judgement); and, beside Miki's model, that of Allard and Champoux"
+GIVEN_BASIS = (
+    "flow resistivity and cloth a factor 1.6 either way (judgement, after the difference across "
+    "and along a sheet of glass wool, 1.6 to 1.7, Tarnow 2000)"
 )
+DENSITY_BASIS = (
+    "flow resistivity a factor 2 either way where it follows from the density (judgement: the "
+    "fibre's diameter enters squared)"
+)
+LOSS_BASIS = "loss of panels and membranes a factor 2 either way (judgement)"
+MODEL_BASIS = "beside Miki's model, that of Allard and Champoux"
 
 
 @dataclass(frozen=True)
@@ -189,3 +194,19 @@ class Fabric:
 Thick = Porous | Gap
 Sheet = Perforated | Slotted | Mass | Fabric
 Layer = Thick | Sheet
+
+
+def range_basis(layers: Iterable[Layer]) -> str:
+    """What the range of these layers holds, in words, and that workmanship isn't in it."""
+    own = tuple(layers)
+    porous = [one for one in own if isinstance(one, Porous)]
+    given = [one for one in porous if not one.from_density]
+    said = {
+        GIVEN_BASIS: bool(given) or any(isinstance(one, Fabric) for one in own),
+        DENSITY_BASIS: any(one.from_density for one in porous),
+        LOSS_BASIS: any(isinstance(one, Mass) and one.loss > 0 for one in own),
+        MODEL_BASIS: any(one.model == "miki" for one in porous),
+    }
+    listed = [words for words, holds in said.items() if holds]
+    left_out = "workmanship, mounting and the other sizes are taken as exact"
+    return "; ".join([*listed, left_out])

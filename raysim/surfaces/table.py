@@ -37,6 +37,10 @@ class Entry:
     status : str
         'seen' in the source, 'from memory', 'judgement', or 'computed' from layers that the source
         names.
+    mounting : str
+        How it was fixed, or is taken to have been.
+    edge : str
+        What the edges of a sample have to do with the values.
     """
 
     name: str
@@ -50,6 +54,8 @@ class Entry:
     extrapolated_hz: tuple[float, ...]
     source: str
     status: str
+    mounting: str
+    edge: str
     note: str
 
     @property
@@ -116,5 +122,7 @@ def _entry(row: dict[str, str]) -> Entry:
         extrapolated_hz=tuple(float(f) for f in row["extrapolated_hz"].split()),
         source=row["source"],
         status=row["status"],
+        mounting=row["mounting"],
+        edge=row["edge"],
         note=row["note"],
     )

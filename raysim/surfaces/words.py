@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 from typing import NamedTuple
 
-from raysim.units import length_m
+from raysim.units import length_m, without_comma
 
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:e[+-]?[0-9]+)?"
 _UNITS = r"mm|cm|m|um|µm|μm|in|ft|kg/m3|kg/m³|kg/m2|kg/m²|%"
@@ -130,5 +130,4 @@ class Words:
     def _refuse_comma(self) -> None:
         for word in self.rest:
             if re.search(r"[0-9],[0-9]", word):
-                point = word.replace(",", ".", 1)
-                raise ValueError(f"'{word}' has a comma; write a decimal point, '{point}'")
+                raise ValueError(f"'{word}' has a comma; {without_comma(word)}")

@@ -33,7 +33,7 @@ def test_one_construction_in_numbers_and_words(raysim):
         "doubt: porous 50mm 12000: Miki's model was fitted above 120 Hz",
         "Fire:",
         "Fibre:",
-        "range: flow resistivity a factor 1.6",
+        "range: flow resistivity and cloth a factor 1.6",
     ):
         assert said in outcome.out
 
@@ -114,6 +114,7 @@ BAD = {
     "extra value": (["gap 50mm 3"], ["'3' is more than belongs here"]),
     "no unit": (["porous 50 12000"], ["50 has no unit", "50mm"]),
     "decimal comma": (["porous 2,5cm 12000"], ["'2,5cm'", "'2.5cm'"]),
+    "comma between thousands": (["porous 25mm 12,000"], ["'12,000'", "write '12000', or"]),
     "metres for millimetres": (["porous 50m 12000"], ["50m", "2000 mm"]),
     "density of nothing": (["porous 50mm 40kg/m3"], ["density needs what it is of"]),
     "density of foam": (["porous 50mm foam 30kg/m3"], ["nothing of foam", "5000 to 20000"]),
@@ -196,3 +197,22 @@ def test_guides_ratios_of_foam():
     ]
     assert "4 times at 250 Hz, 2.5 at 500 Hz, 1.3 at 1 kHz" in guide
     np.testing.assert_allclose(normal[0] / normal[1], [4.0, 2.5, 1.3], rtol=0, atol=0.05 + 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("layers", "said", "unsaid"),
+    [
+        (["porous 5cm 9000"], ["a factor 1.6", "Allard"], ["density", "panels"]),
+        (["porous 5cm rock wool 50kg/m3"], ["from the density", "Allard"], ["1.6", "panels"]),
+        (["membrane 3kg/m2", "gap 5cm"], ["loss of panels"], ["flow resistivity", "Allard"]),
+        (
+            ["microperforated 0.5mm holes 0.3mm open 1%", "gap 5cm"],
+            ["range: workmanship, mounting and the other sizes are taken as exact"],
+            ["factor", "Allard"],
+        ),
+    ],
+)
+def test_range_says_what_is_in_it(raysim, layers, said, unsaid):
+    line = next(s for s in raysim("materials", "layers", *layers).out.splitlines() if "range:" in s)
+    assert all(words in line for words in said)
+    assert not any(words in line for words in unsaid)

@@ -135,3 +135,24 @@ def test_materials(raysim):
     entry = json.loads(raysim("materials", "show", "unknown wall", "--json").out)
     assert entry["bands_hz"][0] == 63
     assert len(entry["absorption"]) == 8
+
+
+def test_table_of_materials_marks_what_no_source_gives(raysim):
+    listed = raysim("materials", "list", "curtain").out
+    line = next(s for s in listed.splitlines() if s.startswith("heavy curtain, flat"))
+    assert line.split()[-10:] == [
+        *("flat", "0.03*", "0.05", "0.12", "0.35", "0.48", "0.38", "0.36", "0.36*", "seen")
+    ]
+    assert "* extrapolated: no source gives this band" in listed
+    shown = raysim("materials", "show", "acoustic foam 50 mm").out
+    assert "mounting: the source doesn't say; taken as against a hard wall" in shown
+    assert "edges: read in a chamber" in shown
+    assert "'raysim materials list carpet' shows 10" in raysim("materials", "show", "carpet").err
+
+
+def test_a_group_without_a_verb_gives_its_help(raysim):
+    for arguments in ((), ("materials",)):
+        outcome = raysim(*arguments)
+        assert outcome.code == 2
+        assert outcome.err.startswith("Usage: raysim")
+        assert "see '" not in outcome.err

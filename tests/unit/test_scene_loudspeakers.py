@@ -133,6 +133,10 @@ def test_a_faulty_loudspeaker_is_not_also_missing(load):
         ({"more": 'aim = "front"'}, "'left' aims away from every receiver; 'seat' is nearest"),
         ({"monitor": f"{MONITOR}\n[loudspeakers.idle]\n{MONITOR}"}, "no source names .* 'idle'"),
         (
+            {"monitor": MONITOR.replace('"15cm", "2.5cm"', '"2.5cm", "15cm"')},
+            "its drivers don't get smaller from low to high frequency",
+        ),
+        (
             {"monitor": 'cabinet = [0.2, 0.2, 1.1]\ndrivers = "10cm"'},
             "its longest edge is more than 4 times its shortest",
         ),
