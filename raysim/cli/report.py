@@ -20,7 +20,8 @@ import click
 def report(result: Path, folder: Path | None) -> None:
     """Write report.html and its pictures and tables into a folder.
 
-    The page holds everything it shows and opens without a network. Computes no acoustics.
+    The page holds everything it shows and opens without a network; so does room.html, the room
+    in 3-D with its maps. Computes no acoustics.
 
     \b
     Example:

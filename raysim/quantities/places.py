@@ -27,6 +27,7 @@ from raysim.theory.noticeable import STEPS
 
 Array = NDArray[np.float64]
 Rect = tuple[float, float, float, float]
+Block = tuple[int, int, int, int]
 
 PLACE_M = 0.6
 LEAST_FILLED = 0.9
@@ -114,12 +115,18 @@ def smoothed(maps: Maps, facet: int, value: Array, error: Array, step: float) ->
 
 
 def in_blocks(
-    maps: Maps, facet: int, value: Array, error: Array, step: float, event: float = 0.0
+    maps: Maps,
+    facet: int,
+    value: Array,
+    error: Array,
+    step: float,
+    event: float = 0.0,
+    sure: float = SURE,
 ) -> tuple[Array, Array]:
     """Map of one facet in blocks no finer than its errors allow.
 
     The facet is halved again and again, the longer side first, as long as both halves are known:
-    their error is at most a third of their value, or of `step` where the value is smaller. What
+    their error times `sure` is at most their value, or `step` where the value is smaller. What
     isn't known even as a whole is NaN, as is what is no surface.
 
     Parameters
@@ -131,6 +138,8 @@ def in_blocks(
     event : float
         What one ray typically brings, value times m2; added as a square to the error of each
         block, for a block that no ray met isn't known to be zero.
+    sure : float
+        How many standard errors must fit into a value.
 
     Returns
     -------
@@ -142,20 +151,24 @@ def in_blocks(
     area = maps.area_m2[own].reshape(grid)
     weighted = [np.where(area > 0, of[own].reshape(grid) * area, 0.0) for of in (value, error)]
     sums = [_summed(of).tolist() for of in (weighted[0], weighted[1] ** 2, area)]
+
+    def is_known(block: Block) -> bool:
+        whole, square, surface = (_within(table, block) for table in sums)
+        return sure * _root(square, event) <= max(abs(whole), step * surface) + ROUNDING
+
     drawn, unsure = np.full(grid, np.nan), np.full(grid, np.nan)
     blocks = [(0, grid[0], 0, grid[1])]
     while blocks:
         block = blocks.pop()
         halves = _halves(block)
-        if halves and all(_is_known(sums, half, step, event) for half in halves):
+        if halves and all(is_known(half) for half in halves):
             blocks += halves
             continue
         total = _within(sums[2], block)
-        if total > 0 and _is_known(sums, block, step, event):
+        if total > 0 and is_known(block):
             r0, r1, c0, c1 = block
             drawn[r0:r1, c0:c1] = _within(sums[0], block) / total
-            square = max(0.0, _within(sums[1], block)) + event**2
-            unsure[r0:r1, c0:c1] = math.sqrt(square) / total
+            unsure[r0:r1, c0:c1] = _root(_within(sums[1], block), event) / total
     is_surface = area > 0
     return np.where(is_surface, drawn, np.nan), np.where(is_surface, unsure, np.nan)
 
@@ -225,7 +238,7 @@ def _maps(result: Result) -> Maps:
     return result.maps
 
 
-def _halves(block: tuple[int, int, int, int]) -> list[tuple[int, int, int, int]]:
+def _halves(block: Block) -> list[Block]:
     r0, r1, c0, c1 = block
     if r1 - r0 >= c1 - c0 and r1 - r0 > 1:
         middle = (r0 + r1) // 2
@@ -241,18 +254,14 @@ def _summed(of: Array) -> Array:
     return np.pad(of.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
 
 
-def _within(table: list[list[float]], block: tuple[int, int, int, int]) -> float:
+def _within(table: list[list[float]], block: Block) -> float:
     """Sum over a block."""
     r0, r1, c0, c1 = block
     return table[r1][c1] - table[r0][c1] - table[r1][c0] + table[r0][c0]
 
 
-def _is_known(
-    sums: list[list[list[float]]], block: tuple[int, int, int, int], step: float, event: float
-) -> bool:
-    value, square, area = (_within(table, block) for table in sums)
-    error = math.sqrt(max(0.0, square) + event**2)
-    return error * SURE <= max(abs(value), step * area) + ROUNDING
+def _root(square: float, event: float) -> float:
+    return math.sqrt(max(0.0, square) + event**2)
 
 
 def _on_facet(

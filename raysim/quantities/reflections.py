@@ -161,8 +161,7 @@ def place_on(scene: Scene, facet: Facet, point: Array) -> Place:
         (_side_of_room(scene, -axis), low) if low <= high else (_side_of_room(scene, axis), high)
         for axis, low, high in sides
     ]
-    floor = float(scene.mesh.vertices[np.unique(scene.mesh.triangles), 2].min())
-    return Place(facet.name, is_upright, float(point[2]) - floor, tuple(edges))
+    return Place(facet.name, is_upright, float(point[2]) - scene.floor_m, tuple(edges))
 
 
 def _judge(scene: Scene, path: Reflection, bands: list[int]) -> EarlyReflection:

@@ -1,9 +1,9 @@
-"""Maps on the unfolded walls: what a square metre more of absorber would change, and where."""
+"""Maps on the unfolded walls, with the treatments and the best places over them."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,9 +14,10 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from numpy.typing import NDArray
 
-from raysim.quantities.places import SURE, Places, Slopes, smoothed
+from raysim.quantities.places import SURE, Places
 from raysim.report import digits, marks, style
 from raysim.report.elevations import NEARLY_PARALLEL, SAME_PLANE_M, area_of, bounds, directions
+from raysim.report.shading import Shading
 from raysim.results.data import Result
 from raysim.scene.data import Facet, Scene, Treatment
 from raysim.scene.placing import same_plane
@@ -30,10 +31,9 @@ HEAD_IN = 0.36
 KEY_IN = 0.62
 WALL_IN = 1.75
 NEAR_M = 0.3
-NICE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 MORE_HATCH, UNKNOWN_HATCH = "/////", "...."
-PRINTED = ((1.0, "dB/m²"), (1e3, "ms/m²"))
-TITLES = ("early level", "T20")
+KEY_WIDE_IN = 4.2
+LETTER_IN = 0.055
 
 
 @dataclass(frozen=True)
@@ -58,47 +58,57 @@ class Wall:
 
 def walls_that_matter(scene: Scene, places: Places) -> list[Wall]:
     """Walls with the greatest gain of any place whose gain is known, the greatest first."""
-    left = sorted(range(len(scene.facets)), key=lambda k: -scene.facets[k].area)
     known = places.steps > SURE * places.steps_error
-    gains: list[tuple[float, Wall]] = []
+
+    def gain(wall: Wall) -> float:
+        here = places.steps[known & np.isin(places.facet, wall.facets)]
+        return float(here.max()) if here.size else 0.0
+
+    return _greatest(scene, gain)
+
+
+def walls_of_most(result: Result, shading: Shading) -> list[Wall]:
+    """Walls that take most of a map of energy, most first."""
+    assert result.maps is not None
+    maps = result.maps
+    scene = result.scene_in(0)
+    whole = np.where(maps.area_m2 > 0, shading.value * maps.area_m2, 0.0)
+    of_facet = np.add.reduceat(whole, maps.first)
+
+    def energy(wall: Wall) -> float:
+        return float(of_facet[list(wall.facets)].sum())
+
+    return _greatest(scene, energy)
+
+
+def _greatest(scene: Scene, worth: Callable[[Wall], float]) -> list[Wall]:
+    left = sorted(range(len(scene.facets)), key=lambda k: -scene.facets[k].area)
+    found: list[tuple[float, Wall]] = []
     while left:
         main = left.pop(0)
         others = tuple(k for k in left if _is_within(scene.facets[k], scene.facets[main]))
         wall = Wall(main, others)
         left = [k for k in left if k not in others]
-        here = places.steps[known & np.isin(places.facet, wall.facets)]
-        if here.size and here.max() > 0:
-            gains.append((float(here.max()), wall))
-    return [wall for _, wall in sorted(gains, key=lambda item: -item[0])[:MOST_WALLS]]
-
-
-def scale_step(places: Places, quantity: int) -> float:
-    """Step of the scale of colours, SI units: the greatest known change of a place fits in it."""
-    value, error = places.slopes.value[:, quantity], places.slopes.error[:, quantity]
-    known = np.abs(value[np.abs(value) > SURE * error])
-    factor = PRINTED[quantity][0]
-    least = float(known.max()) * factor / style.SHADES if known.size else 1.0
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(n for n in NICE if n * power >= least * (1 - 1e-9)) * power / factor
+        if worth(wall) > 0:
+            found.append((worth(wall), wall))
+    return [wall for _, wall in sorted(found, key=lambda item: -item[0])[:MOST_WALLS]]
 
 
 def draw_map(
     result: Result,
-    quantity: int,
+    shading: Shading,
     walls: Sequence[Wall],
-    slopes: Slopes,
-    places: Places,
-    chosen: Sequence[int],
+    places: Places | None = None,
+    chosen: Sequence[int] = (),
 ) -> Figure:
     """All walls at one scale and with one key of colours.
 
     Parameters
     ----------
-    quantity : int
-        Of `MAP_QUANTITIES`.
+    shading : Shading
+        The map.
     walls : sequence of Wall
-    slopes : Slopes
-        Of every patch.
+    places : Places, optional
     chosen : sequence of int
         Indices of the places that are numbered, from 1.
     """
@@ -111,7 +121,6 @@ def draw_map(
     spots, height = _laid_out([(high - low) / scale for low, high in boxes])
     figure = style.blank(SHEET_IN, height)
     figure.set_layout_engine("none")
-    step = scale_step(places, quantity)
     for wall, (left, top), (low, high) in zip(walls, spots, boxes, strict=True):
         size = (high - low) / scale + 2 * MARGIN_IN
         axes = figure.add_axes(
@@ -126,9 +135,10 @@ def draw_map(
         edge = MARGIN_IN * scale
         axes.set_xlim(low[0] - edge, high[0] + edge)
         axes.set_ylim(low[1] - edge, high[1] + edge)
-        _draw_wall(result, axes, wall, quantity, slopes, step, scale)
-        _draw_places(scene, axes, wall, places, chosen)
-    _draw_key(figure, quantity, step, height)
+        _draw_wall(result, axes, wall, shading, scale)
+        if places is not None:
+            _draw_places(scene, axes, wall, places, chosen)
+    _draw_key(figure, shading, height)
     return figure
 
 
@@ -158,20 +168,12 @@ def _laid_out(sizes: Sequence[Array]) -> tuple[list[tuple[float, float]], float]
     return spots, top + tallest + KEY_IN
 
 
-def _draw_wall(
-    result: Result,
-    axes: Axes,
-    wall: Wall,
-    quantity: int,
-    slopes: Slopes,
-    step: float,
-    scale: float,
-) -> None:
+def _draw_wall(result: Result, axes: Axes, wall: Wall, shading: Shading, scale: float) -> None:
     scene = result.scene_in(0)
     main = scene.facets[wall.main]
     low, high = bounds(main)
     for number in wall.facets:
-        _draw_patches(result, axes, number, main, quantity, slopes, step)
+        _draw_patches(result, axes, number, main, shading)
     for number in wall.facets:
         facet = scene.facets[number]
         area = shapely.transform(area_of(facet), lambda at, f=facet: _onto(f, main, at))
@@ -199,33 +201,30 @@ def _draw_wall(
     _draw_treatments(result, axes, wall, scale)
 
 
-def _draw_patches(
-    result: Result,
-    axes: Axes,
-    number: int,
-    main: Facet,
-    quantity: int,
-    slopes: Slopes,
-    step: float,
-) -> None:
+def _draw_patches(result: Result, axes: Axes, number: int, main: Facet, shading: Shading) -> None:
     assert result.maps is not None
     facet, maps = result.scene_in(0).facets[number], result.maps
-    value, error = slopes.value[:, quantity], slopes.error[:, quantity]
-    shown = smoothed(maps, number, value, error, step)
+    shown, _ = shading.drawn(maps, number)
     side = maps.side_m[number]
     columns, rows = (np.arange(n + 1) for n in shown.shape[::-1])
     x = _onto(facet, main, np.stack([columns * side[0], 0 * columns], axis=-1))[:, 0]
     y = _onto(facet, main, np.stack([0 * rows, rows * side[1]], axis=-1))[:, 1]
     outline = shapely.transform(area_of(facet), lambda at: _onto(facet, main, at))
     marks.shape(axes, outline, "white", "none", 0.0, 1)
-    colours, limits = style.diverging(step)
     mesh = axes.pcolormesh(
-        x, y, np.ma.masked_invalid(shown), cmap=colours, norm=limits, rasterized=True, zorder=1.5
+        *(x, y, np.ma.masked_invalid(shown)),
+        cmap=shading.colours,
+        norm=shading.limits,
+        rasterized=True,
+        zorder=1.5,
     )
     mesh.set_clip_path(_path(outline), axes.transData)
     low = np.stack(np.meshgrid(x[:-1], y[:-1]), axis=-1).reshape(-1, 2)
     cells = shapely.box(*low.T, *(low + side).T)
-    for which, hatch in ((shown > step / 2, MORE_HATCH), (np.isnan(shown), UNKNOWN_HATCH)):
+    for which, hatch in (
+        (shown > shading.more_above, MORE_HATCH),
+        (np.isnan(shown), UNKNOWN_HATCH),
+    ):
         where = shapely.union_all(cells[which.ravel()], grid_size=1e-6).intersection(outline)
         for part in getattr(where, "geoms", [where]):
             if part.geom_type == "Polygon" and not part.is_empty:
@@ -266,7 +265,7 @@ def _draw_treatments(result: Result, axes: Axes, wall: Wall, scale: float) -> No
         dashes = "dashed" if treatment.is_object else "solid"
         marks.shape(axes, area, "none", style.INK, 1.2, 4.1, dashes)
         left, bottom, right, top = area.bounds
-        turned = right - left < 0.07 * scale * len(treatment.name) < top - bottom
+        turned = right - left < LETTER_IN * scale * len(treatment.name) < top - bottom
         at = ((left + right) / 2, bottom + 0.08 * scale)
         if turned:
             at = ((left + right) / 2, bottom + 0.035 * scale * (2 + len(treatment.name)))
@@ -325,38 +324,39 @@ def _draw_places(
         )
 
 
-def _draw_key(figure: Figure, quantity: int, step: float, height: float) -> None:
-    factor, unit = PRINTED[quantity]
+def _draw_key(figure: Figure, shading: Shading, height: float) -> None:
     axes = figure.add_axes((0.0, 0.0, 1.0, KEY_IN / height))
     axes.set_axis_off()
     axes.set_xlim(0, SHEET_IN)
     axes.set_ylim(0, KEY_IN)
-    colours, _ = style.diverging(step)
-    wide, bottom, tall = 0.46, 0.26, 0.16
-    count = 2 * style.SHADES + 1
-
-    def swatch(left: float, width: float, colour: object, hatch: str | None, edge: str) -> None:
+    count = shading.colours.N
+    wide, bottom, tall = KEY_WIDE_IN / count, 0.26, 0.16
+    middles = (shading.limits.boundaries[1:] + shading.limits.boundaries[:-1]) / 2
+    swatches: list[tuple[float, float, object, str | None]] = [
+        (
+            MARGIN_IN + k * wide,
+            wide,
+            shading.colours(k),
+            MORE_HATCH if middle > shading.more_above else None,
+        )
+        for k, middle in enumerate(middles)
+    ]
+    for (left, *_), text in zip(swatches, shading.labels, strict=True):
+        axes.text(left + wide / 2, bottom - 0.04, text, fontsize=style.SMALL, ha="center", va="top")
+    axes.text(MARGIN_IN, bottom + tall + 0.05, shading.title, fontsize=style.SMALL, va="bottom")
+    left = MARGIN_IN + KEY_WIDE_IN + 0.6 * 0.46
+    hatches = ((MORE_HATCH, "rises"), (UNKNOWN_HATCH, "not known"))
+    for sign, words in hatches[0 if math.isfinite(shading.more_above) else 1 :]:
+        swatches.append((left, 0.34, "white", sign))
+        axes.text(left + 0.42, bottom + tall / 2, words, fontsize=style.SMALL, va="center")
+        left += 0.95
+    for start, width, colour, hatch in swatches:
         axes.add_patch(
             Rectangle(
-                (left, bottom),
-                width,
-                tall,
+                *((start, bottom), width, tall),
                 facecolor=colour,
-                edgecolor=edge,
+                edgecolor=style.QUIET,
                 linewidth=0.0,
                 hatch=hatch,
             )
         )
-
-    for k in range(count):
-        left, change = MARGIN_IN + k * wide, (k - style.SHADES) * step * factor
-        swatch(left, wide, colours(k), MORE_HATCH if change > 0 else None, style.QUIET)
-        text = f"{change:.3g}".replace("-", "\N{MINUS SIGN}")
-        axes.text(left + wide / 2, bottom - 0.04, text, fontsize=style.SMALL, ha="center", va="top")
-    title = f"change of {TITLES[quantity]} for a square metre more, {unit}; darkest: and beyond"
-    axes.text(MARGIN_IN, bottom + tall + 0.05, title, fontsize=style.SMALL, va="bottom")
-    left = MARGIN_IN + (count + 0.6) * wide
-    for hatch, words in ((MORE_HATCH, "rises"), (UNKNOWN_HATCH, "not known")):
-        swatch(left, 0.34, "white", hatch, style.QUIET)
-        axes.text(left + 0.42, bottom + tall / 2, words, fontsize=style.SMALL, va="center")
-        left += 0.95

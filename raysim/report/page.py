@@ -20,7 +20,10 @@ from raysim.estimate import Estimate
 from raysim.quantities import compare_variants, evaluate_all, side_of
 from raysim.report import comparing, loudspeakers, tables, words
 from raysim.report.covering import Covering, covering
+from raysim.report.falling import Falling, falling
 from raysim.report.pictures import Picture, draw_loudspeakers
+from raysim.report.room_page import FILE as ROOM_FILE
+from raysim.report.room_page import compose_room
 from raysim.report.seats import Seat, describe
 from raysim.report.where_next import WhereNext, where_next
 from raysim.results.data import Result
@@ -108,10 +111,13 @@ def compose(result: Result) -> dict[str, bytes]:
         files |= seat.pictures.files
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
-    metre, covers = where_next(result), covering(result)
-    for section in (metre, covers):
+    metre, covers, falls = where_next(result), covering(result), falling(result)
+    for section in (metre, covers, falls):
         files |= section.files if section else {}
-    page = _page(result, first, estimates, seats, cabinets, metre, covers)
+    room = compose_room(result)
+    if room is not None:
+        files[ROOM_FILE] = room.encode("utf-8")
+    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
@@ -141,6 +147,7 @@ def _page(
     cabinets: list[Picture],
     metre: WhereNext | None,
     covers: Covering | None,
+    falls: Falling | None,
 ) -> str:
     scene, variant = first.scene, first.variants[VARIANT]
     sources = resources.files("raysim.report")
@@ -155,6 +162,7 @@ def _page(
         seats=seats,
         metre=metre,
         covers=covers,
+        falls=falls,
         receivers=len(scene.receivers),
         variants={"first": variant, "others": _others(result)},
         summary=words.summary(first, seats[0].worst, VARIANT),

@@ -124,6 +124,18 @@ def diverging(step: float) -> tuple[ListedColormap, BoundaryNorm]:
     return colours, BoundaryNorm(edges, colours.N, clip=True)
 
 
+def doublings(either_way: int) -> tuple[ListedColormap, BoundaryNorm]:
+    """Colours of a share of energy, a shade a doubling about 1: the more, the darker.
+
+    One hue, so that a photocopy shows the same order; the ends hold all beyond.
+    """
+    count = 2 * either_way + 1
+    shares = np.linspace(0.06, 1.0, count)
+    colours = [np.ones(3) + share * (np.array(to_rgb(LESS)) - np.ones(3)) for share in shares]
+    edges = 2.0 ** (np.arange(count + 1) - either_way - 0.5)
+    return ListedColormap(colours), BoundaryNorm(edges, count, clip=True)
+
+
 @contextmanager
 def drawing() -> Iterator[None]:
     """Style in force: create, draw and render figures inside this."""

@@ -21,8 +21,9 @@ from raysim.quantities.places import (
 from raysim.quantities.reflections import place_on
 from raysim.report import digits, style
 from raysim.report.listed import in_words
-from raysim.report.maps import PRINTED, TITLES, draw_map, walls_that_matter
+from raysim.report.maps import draw_map, walls_that_matter
 from raysim.report.pictures import Picture, picture_of
+from raysim.report.shading import PRINTED, TITLES, known_values, slope_shading
 from raysim.results.data import Result
 from raysim.theory.criteria import REFLECTION_WINDOW_S
 
@@ -53,7 +54,8 @@ def where_next(result: Result) -> WhereNext | None:
     if walls:
         with style.drawing():
             for quantity, name in enumerate(FILES):
-                figure = draw_map(result, quantity, walls, slopes, places, chosen)
+                shading = slope_shading(slopes, quantity, known_values(places.slopes, quantity))
+                figure = draw_map(result, shading, walls, places, chosen)
                 files[name] = style.png(figure)
                 alt = f"Walls unfolded: change of {TITLES[quantity]} for a square metre more"
                 pictures.append(picture_of(figure, alt))

@@ -371,6 +371,11 @@ class Scene:
         """(triangles, bands) scattering coefficient of each triangle."""
         return self._per_triangle("scattering")
 
+    @cached_property
+    def floor_m(self) -> float:
+        """Height of the lowest point of the boundary, m."""
+        return float(self.mesh.vertices[np.unique(self.mesh.triangles), 2].min())
+
     def right_of(self, facing: Array) -> Array:
         """Horizontal unit vector to the right hand of someone facing `facing`."""
         side = self.handedness * np.cross(facing, UP)

@@ -43,14 +43,21 @@ class Solid:
 
 def solid(corners: Array) -> Solid:
     """Body spanned by (n, 3) points that don't lie in one plane."""
+    lines = edge_lines(corners)
+    normals = ConvexHull(corners).equations[:, :3]
+    return Solid(corners, _distinct(normals), _distinct(lines[:, 1] - lines[:, 0]))
+
+
+def edge_lines(corners: Array) -> Array:
+    """(e, 2, 3) ends of the edges of the body spanned by (n, 3) points."""
     hull = ConvexHull(corners)
-    edges = []
+    edges = set()
     for triangle, around, plane in zip(hull.simplices, hull.neighbors, hull.equations, strict=True):
         for opposite in range(3):
             if plane[:3] @ hull.equations[around[opposite], :3] < 1 - SAME_AXIS:
-                a, b = np.delete(triangle, opposite)
-                edges.append(corners[b] - corners[a])
-    return Solid(corners, _distinct(hull.equations[:, :3]), _distinct(np.array(edges)))
+                a, b = sorted(int(k) for k in np.delete(triangle, opposite))
+                edges.add((a, b))
+    return np.asarray(corners[np.array(sorted(edges))])
 
 
 def slab(facet: Facet, rect: Rect, low_m: float, high_m: float) -> Array:

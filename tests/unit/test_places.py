@@ -21,44 +21,11 @@ from raysim.report.covering import covering
 from raysim.report.maps import walls_that_matter
 from raysim.report.style import diverging
 from raysim.report.where_next import where_next
-from raysim.results.data import Maps
 from raysim.scene.data import KeepClear
+from tests.maps_made import SIDE_M, made, spot
 from tests.report_made import result, scene
 
-SIDE_M = 0.1
 LEFT = 0
-
-
-def made(level, level_error=0.0, time=-0.01, time_error=0.0, room=None):
-    """The invented bedroom with maps; `level(points)` gives the slope of each patch in dB/m2."""
-    room = room or scene()
-    size = np.array([f.size for f in room.facets])
-    count = np.maximum(1, np.ceil(size / SIDE_M - 1e-9)).astype(np.int64)
-    side = size / count
-    first = np.concatenate([[0], np.cumsum(count.prod(axis=1))[:-1]])
-    points, area = [], []
-    for facet, (columns, rows), one in zip(room.facets, count, side, strict=True):
-        v, u = np.divmod(np.arange(columns * rows), columns)
-        flat = (np.stack([u, v], axis=-1) + 0.5) * one
-        points.append(facet.origin + flat[:, :1] * facet.u + flat[:, 1:] * facet.v)
-        area.append(np.full(len(flat), one.prod()))
-    points, area = np.concatenate(points), np.concatenate(area)
-    sources, receivers, bands = len(room.sources), len(room.receivers), len(room.bands_hz)
-    shape = (len(area), sources, 2, receivers, bands)
-    value, error = np.zeros(shape), np.zeros(shape)
-    value[:, :, 0], value[:, :, 1] = level(points)[:, None, None, None], time
-    error[:, :, 0], error[:, :, 1] = level_error, time_error
-    empty = (np.zeros(0), np.zeros(0))
-    maps = Maps(
-        first, count[:, 0].copy(), count[:, 1].copy(), side, area, 1, empty, empty,
-        (value, error), np.zeros(0),
-    )  # fmt: skip
-    return replace(result(room), maps=maps)
-
-
-def spot(centre):
-    """Slopes that fade with the distance from a point."""
-    return lambda points: -5.0 * np.exp(-np.linalg.norm(points - centre, axis=1) / 0.3)
 
 
 def test_the_value_of_a_square_is_the_mean_of_its_patches():
