@@ -1,7 +1,7 @@
 """Where sound falls and where it comes from, as multiples of the mean over the room's surfaces.
 
-1 everywhere is an even spread. Values are means over sources and over the bands asked for, each
-band over its own mean. Sources share start directions and bands share rays, so their errors are
+1 everywhere is an even spread. Values are means over the sources that play and over the bands asked
+for, each band over its own mean. Sources share start directions and bands share rays, so their errors are
 averaged as if all erred together, the most they can; the mean over the surfaces counts as known.
 """
 
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.results.data import MAP_WINDOWS_S, Maps, Result
+from raysim.scene.playing import counting
 
 Array = NDArray[np.float64]
 
@@ -56,7 +57,8 @@ def incident_share(result: Result, window: int, bands: Sequence[int]) -> Share:
         If the result has no maps.
     """
     maps = _maps(result)
-    value, error = (of[:, :, window][..., bands].mean(axis=1) for of in maps.incident)
+    counts = counting(result.scene)[:, bands]
+    value, error = (of[:, :, window][..., bands].mean(axis=1, where=counts) for of in maps.incident)
     return _over_mean(maps, value, error, np.zeros_like(value))
 
 
@@ -69,15 +71,19 @@ def arriving_share(result: Result, receiver: int, window: int, bands: Sequence[i
         If the result has no maps.
     """
     maps = _maps(result)
-    value, error = (of[:, :, receiver, window][..., bands].mean(axis=1) for of in maps.arriving)
+    counts = counting(result.scene)[:, bands]
+    value, error = (
+        of[:, :, receiver, window][..., bands].mean(axis=1, where=counts) for of in maps.arriving
+    )
     exact = np.zeros_like(value)
     limits = (0.0, *MAP_WINDOWS_S, np.inf)
     for path in result.reflections:
         is_here = limits[window] <= path.delay_s < limits[window + 1]
         if path.variant == 0 and path.receiver == receiver and path.order > 0 and is_here:
             patch = patch_at(result, path.facets[-1], path.points[-1])
-            exact[patch] += path.energy[list(bands)] / maps.area_m2[patch]
-    exact = np.minimum(exact / len(result.scene.sources), np.nan_to_num(value))
+            played = np.where(counts[path.source], path.energy[list(bands)], 0.0)
+            exact[patch] += played / maps.area_m2[patch]
+    exact = np.minimum(exact / counts.sum(axis=0), np.nan_to_num(value))
     return _over_mean(maps, value, error, exact)
 
 

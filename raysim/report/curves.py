@@ -145,7 +145,7 @@ def draw_quantity(
             markersize=4,
             elinewidth=1.2,
             capsize=2.5,
-            label=curve.name,
+            label=curve.name if np.isfinite(curve.value).any() else None,
             zorder=4,
         )
     axes.set_xticks(place, [band_name(f).removesuffix(" Hz") for f in bands_hz])

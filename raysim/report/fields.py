@@ -9,6 +9,7 @@ from raysim.estimate import jackknife
 from raysim.report import style
 from raysim.report.curves import Curve
 from raysim.results.data import Result
+from raysim.scene.playing import plays
 from raysim.theory.decay import decay_level_db
 
 Array = NDArray[np.float64]
@@ -17,7 +18,10 @@ DB_PER_NEPER = 10.0 * np.log10(np.e)
 
 
 def decay_curves(result: Result, variant: int, receiver: int) -> list[list[Curve]]:
-    """Backward-integrated decay levels with errors by the jackknife: one list of sources a band."""
+    """Backward-integrated decay levels with errors by the jackknife: one list of sources a band.
+
+    Of a source that is silent in the band they are a gap.
+    """
     batches = result.energy_batches[:, variant, :, receiver]
     level, error = jackknife(decay_level_db, batches)
     return _by_band(result, level, error)
@@ -40,6 +44,7 @@ def energy_curves(result: Result, variant: int, receiver: int) -> list[list[Curv
 
 
 def _by_band(result: Result, level: Array, error: Array) -> list[list[Curve]]:
+    level = np.where(plays(result.scene)[..., None], level, np.nan)
     return [
         [
             Curve(style.short(source.name), level[s, b], error[s, b])

@@ -243,6 +243,24 @@ def _of_loudspeakers(scene: Scene) -> list[str]:
     return found + [f"{sentence}." for sentence in not_counted(scene)]
 
 
+def _of_angles(scene: Scene) -> str:
+    """At which surfaces the angle of incidence counts."""
+    kinds = {material.construction is not None for material in scene.materials}
+    marked = "Numbers from memory or judgement are marked so."
+    if kinds == {True}:
+        return (
+            "Absorption is that of the layers at each angle of incidence; scattering coefficients "
+            f"are averages over directions. {marked}"
+        )
+    alike = "averages over directions and are used at every angle alike"
+    if kinds == {False}:
+        return f"Absorption and scattering coefficients are {alike}. {marked}"
+    return (
+        f"Coefficients are {alike}, but for the absorption of layered materials, which is that of "
+        f"each angle of incidence. {marked}"
+    )
+
+
 def limits(result: Result, variant: int) -> list[str]:
     """What the method leaves out."""
     scene = result.scene
@@ -250,8 +268,7 @@ def limits(result: Result, variant: int) -> list[str]:
     found = [
         f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay.",
         *_of_loudspeakers(scene),
-        "Absorption and scattering coefficients are averages over directions and are used at "
-        "every angle alike. Numbers from memory or judgement are marked so.",
+        _of_angles(scene),
         "Sound bending around edges (diffraction) is not modelled; small objects and the edges of "
         "a desk reflect less at low frequencies than drawn.",
         f"Mirror reflections are exact up to {result.image_order} surfaces met; longer ones and "

@@ -11,10 +11,13 @@ from raysim import quantities
 from raysim.cli.summary import print_summary
 from raysim.loudspeakers.cabinet import Cabinet, directivity_of
 from raysim.quantities.evaluation import of_pairs
+from raysim.quantities.places import map_bands, mean_slopes
+from raysim.quantities.shares import incident_share
 from raysim.report.tables import plausibility_rows
 from raysim.scene import playing
 from raysim.solvers.stopping import precision
 from raysim.theory.reverberation import critical_distance
+from tests.maps_made import made
 from tests.results_made import exponential_result
 
 LOWPASS_HZ = 200.0
@@ -165,3 +168,21 @@ def test_critical_distance_is_that_on_the_axis(mixed):
     cells = [row[-1] for row in plausibility_rows(mixed.scene)]
     assert "–" in cells[0]
     assert "–" not in cells[-1]
+
+
+def test_maps_are_means_of_the_sources_that_play(mixed):
+    """Slopes and shares of a room whose second source falls silent: those of the first alone."""
+    one = made(lambda points: np.ones(len(points)))
+    silent = one.scene.sources[1]
+    sub = dataclasses.replace(mixed.scene.sources[1].directivity, lowpass_hz=100.0)
+    bands = map_bands(one)
+    for of in (one.maps.slope, one.maps.incident):
+        of[0][::2, 1] = 99.0
+    scene = dataclasses.replace(
+        one.scene, sources=(one.scene.sources[0], dataclasses.replace(silent, directivity=sub))
+    )
+    with_sub_made = dataclasses.replace(one, scene=scene)
+    np.testing.assert_allclose(mean_slopes(with_sub_made).value[:, 0], 1.0)
+    assert mean_slopes(one).value[0, 0] > 10
+    np.testing.assert_allclose(incident_share(with_sub_made, 0, bands).value, 1.0)
+    assert np.ptp(incident_share(one, 0, bands).value) > 1
