@@ -87,9 +87,14 @@ def compare(
 
 def as_data(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]]) -> dict[str, Any]:
     """All comparisons for JSON; undefined numbers are null and have a reason."""
+    from raysim.quantities.verdicts import FALSE_DISCOVERY_RATE
+
     return {
         "before": compared[0].before.name,
         "noticeable_steps": _steps(),
+        "verdicts_given_together": compared[0].together,
+        "false_discovery_rate": FALSE_DISCOVERY_RATE,
+        "interval_level": compared[0].level,
         "comparisons": [_one(comparison, checks) for comparison in compared],
     }
 
@@ -205,6 +210,8 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
             click.echo(f"  - {sentence}")
         click.echo(f"  ± is the standard error of the change, {comparison.pairing}.")
         _print_checks(checks.get(comparison.after.name, ()))
+    if compared[0].together:
+        click.echo(f"\n{comparing.together_in_words(compared[0])}")
     click.echo("\nNoticeable steps")
     for sentence in comparing.steps_in_words():
         click.echo(f"  {sentence}")

@@ -9,7 +9,7 @@ from raysim.errors import ResultError
 from raysim.quantities.differences import Difference, differences
 from raysim.quantities.ranges import Spread, input_spreads
 from raysim.quantities.reflections import early_reflections
-from raysim.quantities.sides import Side, common_of, pairing, side_of
+from raysim.quantities.sides import Common, Side, common_of, pairing, side_of
 from raysim.quantities.verdicts import (
     BETTER,
     DIFFERS,
@@ -19,6 +19,8 @@ from raysim.quantities.verdicts import (
     Verdict,
     aims,
     judge,
+    level_of,
+    p_values,
 )
 from raysim.results.data import Result
 from raysim.scene.shopping import Sum, shopping
@@ -53,6 +55,11 @@ class Comparison:
         What makes the strongest early reflection on each side: 'left to mix by window'.
     sums : pair of Sum or None
         What is in each and what it costs; None without treatments in the scene.
+    level : float
+        Of the intervals that the verdicts rest on, so that of all verdicts given together at most
+        `verdicts.FALSE_DISCOVERY_RATE` are expected to be wrong.
+    together : int
+        Number of those verdicts, of all variants compared.
     """
 
     before: Side
@@ -63,6 +70,8 @@ class Comparison:
     judged: tuple[Judged, ...]
     strongest: tuple[str, str]
     sums: tuple[Sum | None, Sum | None]
+    level: float
+    together: int
 
     def of(self, key: str) -> list[Judged]:
         """Those of one key; the ratio of decay times has two."""
@@ -111,20 +120,56 @@ def compare(before: Side, after: Side) -> Comparison:
     ResultError
         They have no source, receiver or band in common.
     """
+    return _compare_all(before, [after])[0]
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """Differences of two sides before they are judged."""
+
+    common: Common
+    differences: tuple[Difference, ...]
+    spreads: dict[str, Spread]
+
+
+def _compare_all(before: Side, others: Sequence[Side]) -> tuple[Comparison, ...]:
+    measured = [_measure(before, after) for after in others]
+    chances = [p_values(d, m.spreads.get(d.key)) for m in measured for d in m.differences]
+    level, together = level_of(chances)
+    return tuple(
+        _judged(before, after, m, level, together)
+        for after, m in zip(others, measured, strict=True)
+    )
+
+
+def _measure(before: Side, after: Side) -> _Measured:
     common = common_of(before, after)
-    is_paired, words = pairing(before, after)
     found = differences(before, after)
-    spreads = input_spreads(before, after, common, found)
-    volume = before.scene.volume
+    return _Measured(common, found, input_spreads(before, after, common, found))
+
+
+def _judged(
+    before: Side, after: Side, measured: _Measured, level: float, together: int
+) -> Comparison:
+    is_paired, words = pairing(before, after)
+    bands_hz, volume = measured.common.bands_hz, before.scene.volume
     judged = []
-    for one in found:
-        aim = aims(one.key, volume, common.bands_hz, len(one.columns))
-        spread = spreads.get(one.key)
-        judged.append(Judged(one, judge(one, aim, spread), spread))
-    strongest = (_strongest(before), _strongest(after))
-    sums = (_sum(before), _sum(after))
-    bands_hz = common.bands_hz
-    return Comparison(before, after, is_paired, words, bands_hz, tuple(judged), strongest, sums)
+    for one in measured.differences:
+        aim = aims(one.key, volume, bands_hz, len(one.columns))
+        spread = measured.spreads.get(one.key)
+        judged.append(Judged(one, judge(one, aim, spread, level), spread))
+    return Comparison(
+        before,
+        after,
+        is_paired,
+        words,
+        bands_hz,
+        tuple(judged),
+        strongest=(_strongest(before), _strongest(after)),
+        sums=(_sum(before), _sum(after)),
+        level=level,
+        together=together,
+    )
 
 
 def _strongest(side: Side) -> str:
@@ -175,11 +220,10 @@ def compare_variants(
         )
     if other is None:
         before = side_of(result, first, where=names[0])
-        return tuple(compare(before, side_of(result, name, where=names[0])) for name in following)
+        return _compare_all(before, [side_of(result, n, where=names[0]) for n in following])
     before = side_of(result, first, f"{first} ({names[0]})", names[0])
-    return tuple(
-        compare(before, side_of(other, name, f"{name} ({names[1]})", names[1]))
-        for name in following
+    return _compare_all(
+        before, [side_of(other, name, f"{name} ({names[1]})", names[1]) for name in following]
     )
 
 

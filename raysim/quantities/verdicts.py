@@ -1,12 +1,18 @@
-"""A difference against what a listener notices, in words."""
+"""A difference against what a listener notices, in words.
+
+Many verdicts are given at once, so they are held to a false discovery rate: of all verdicts that
+claim something, at most 5 % are expected to be wrong (Benjamini and Hochberg 1995).
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import false_discovery_control
 from scipy.stats import t as student_t
 
 from raysim.quantities.differences import NO_REFLECTION, Difference
@@ -18,9 +24,11 @@ BETTER, WORSE, DIFFERS = "better", "worse", "differs"
 SAME = "no difference you could notice"
 UNSURE = "can't tell"
 UNDEFINED = "not evaluated"
-LEVEL = 0.95
-MOST_TIMES = 1000
+FALSE_DISCOVERY_RATE = 0.05
+LEVEL = 1 - FALSE_DISCOVERY_RATE
+MOST_TIMES = 50
 
+Array = NDArray[np.float64]
 Excess = Callable[[float], float]
 
 
@@ -77,11 +85,44 @@ def aims(key: str, volume: float, bands_hz: tuple[float, ...], columns: int) -> 
     return [single.get(key)] * columns
 
 
-def judge(one: Difference, aim: list[Aim | None], spread: Spread | None) -> list[list[Verdict]]:
+def p_values(one: Difference, spread: Spread | None) -> Array:
+    """Chance of each change to lie as far from the noticeable step if it were just that step.
+
+    Two-sided, Student's t, (place, column). What the materials' ranges leave open is taken off
+    the distance as squares. NaN where there is nothing to judge, or nothing by chance.
+    """
+    change, error = one.change.value, one.change.standard_error
+    away = np.abs(change) - STEPS[one.key].at(one.before.value)
+    room = np.zeros_like(change)
+    if spread is not None:
+        room = np.where((away > 0) == (change > 0), spread.down, spread.up)
+    reach = np.sqrt(np.maximum(away**2 - room**2, 0.0))
+    is_open = (one.change.reason == "") & (error > 0)
+    distance = np.divide(reach, error, out=np.full_like(change, np.nan), where=is_open)
+    return np.asarray(2 * student_t.sf(distance, one.change.batches - 1))
+
+
+def level_of(chances: Sequence[Array]) -> tuple[float, int]:
+    """Level of the intervals that holds many verdicts to the false discovery rate, their number.
+
+    Benjamini and Hochberg (1995): of m chances the k that they find are those below
+    FALSE_DISCOVERY_RATE k / m; where they find none a verdict needs FALSE_DISCOVERY_RATE / m.
+    """
+    every = np.concatenate([of.ravel() for of in chances]) if chances else np.zeros(0)
+    every = every[np.isfinite(every)]
+    if not every.size:
+        return LEVEL, 0
+    found = int((false_discovery_control(every, method="bh") <= FALSE_DISCOVERY_RATE).sum())
+    return 1 - FALSE_DISCOVERY_RATE * max(found, 1) / every.size, int(every.size)
+
+
+def judge(
+    one: Difference, aim: list[Aim | None], spread: Spread | None, level: float = LEVEL
+) -> list[list[Verdict]]:
     """Verdict of every place and column of a difference.
 
-    A change is noticeable if its 95 % interval lies beyond the noticeable step, and not if it lies
-    within; the interval is widened by what the materials' ranges leave open, as squares.
+    A change is noticeable if its interval of `level` lies beyond the noticeable step, and not if
+    it lies within; the interval is widened by what the materials' ranges leave open, as squares.
     """
     verdicts = []
     for p in range(len(one.places)):
@@ -90,20 +131,24 @@ def judge(one: Difference, aim: list[Aim | None], spread: Spread | None) -> list
             room = (0.0, 0.0, "")
             if spread is not None:
                 room = (float(spread.down[c]), float(spread.up[c]), spread.material[c])
-            row.append(_verdict(one, (p, c), aim[c], room))
+            row.append(_verdict(one, (p, c), aim[c], room, level))
         verdicts.append(row)
     return verdicts
 
 
 def _verdict(
-    one: Difference, at: tuple[int, int], aim: Aim | None, room: tuple[float, float, str]
+    one: Difference,
+    at: tuple[int, int],
+    aim: Aim | None,
+    room: tuple[float, float, str],
+    level: float,
 ) -> Verdict:
     before, after = float(one.before.value[at]), float(one.after.value[at])
     if one.change.reason[at]:
         return _appeared(one, at, before, after, aim)
     change, error = float(one.change.value[at]), float(one.change.standard_error[at])
     step = float(STEPS[one.key].at(np.array(before)))
-    half = float(student_t.ppf(0.5 + LEVEL / 2, one.change.batches - 1)) * error
+    half = float(student_t.ppf(0.5 + level / 2, one.change.batches - 1)) * error
     down, up, material = room
     low, high = change - math.hypot(half, down), change + math.hypot(half, up)
     if -step < low and high < step:
@@ -126,7 +171,7 @@ def _unsure(
         return Verdict(UNSURE, f"learn the absorption of '{material}' first")
     times = half**2 / (gap**2 - unknown**2) if gap > unknown else math.inf
     if times > MOST_TIMES:
-        return Verdict(UNSURE, "the change is as large as the noticeable step itself")
+        return Verdict(UNSURE, "the change is about as large as the noticeable step itself")
     times = max(2.0, _round_up(times))
     return Verdict(UNSURE, f"run longer: about {times:g} times the rays", times)
 

@@ -77,7 +77,7 @@ def _values(key: str, chunk: Sequence[Comparison], of: str) -> Figure:
 
 
 def _moved(key: str, chunk: Sequence[Comparison], of: str) -> Figure:
-    """Change with its 95 % interval, over a tint of what nobody would notice."""
+    """Change with the interval of its verdict, over a tint of what nobody would notice."""
     first = _of(chunk[0], key)
     bands = chunk[0].bands_hz
     place = np.arange(len(bands), dtype=np.float64)
@@ -90,7 +90,7 @@ def _moved(key: str, chunk: Sequence[Comparison], of: str) -> Figure:
     axes.axhline(0.0, color=style.QUIET, linewidth=0.7, zorder=1)
     for index, one in enumerate(chunk, start=1):
         change, look = _of(one, key).change, style.look(index)
-        low, high = (bound[0] for bound in change.interval())
+        low, high = (bound[0] for bound in change.interval(one.level))
         axes.errorbar(
             place + curves.BAND_SPREAD * (index - (len(chunk) + 1) / 2),
             change.value[0] * scale,

@@ -17,7 +17,7 @@ from raysim.report.pictures import Picture, picture_of
 from raysim.report.treatments import draw_treated_plan
 
 CAVEATS = (
-    "The ± and the 95 % intervals are what the computation leaves open; what is not known of the "
+    "The ± and the intervals are what the computation leaves open; what is not known of the "
     "materials widens an interval before the verdict is given (through Eyring's formula, a "
     "diffuse-field estimate), and so may ask to learn a material first.",
     "Reflections are judged by their mirror paths alone; sound that a diffuser spreads within the "
@@ -63,7 +63,7 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
         plans=plans,
         comparisons=[_details(one) for one in compared],
         steps=comparing.steps_in_words(),
-        caveats=CAVEATS,
+        caveats=(comparing.together_in_words(compared[0]), *CAVEATS),
     )
     return {
         "compare.html": page.encode("utf-8"),

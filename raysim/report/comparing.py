@@ -14,6 +14,7 @@ from raysim.quantities.comparison import AIMED, MIXED, Comparison, Judged
 from raysim.quantities.verdicts import (
     BETTER,
     DIFFERS,
+    FALSE_DISCOVERY_RATE,
     SAME,
     UNDEFINED,
     UNSURE,
@@ -224,6 +225,16 @@ def sum_in_words(total: Sum | None) -> str:
         else:
             parts.append(number + (f" and {what} of {unknown} not known" if unknown else ""))
     return ", ".join(parts)
+
+
+def together_in_words(comparison: Comparison) -> str:
+    """How the verdicts allow for being many."""
+    return (
+        f"{comparison.together} verdicts are given together; of those that claim something at "
+        f"most {100 * FALSE_DISCOVERY_RATE:g} % are expected to be wrong by chance (false "
+        "discovery rate, Benjamini and Hochberg 1995), for which each rests on an interval of "
+        f"{100 * comparison.level:.3g} %."
+    )
 
 
 def steps_in_words(keys: Sequence[str] = SHOWN) -> list[str]:
