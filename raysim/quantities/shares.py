@@ -1,8 +1,9 @@
 """Where sound falls and where it comes from, as multiples of the mean over the room's surfaces.
 
 1 everywhere is an even spread. Values are means over the sources that play and over the bands asked
-for, each band over its own mean. Sources share start directions and bands share rays, so their errors are
-averaged as if all erred together, the most they can; the mean over the surfaces counts as known.
+for, each band over its own mean. Sources share start directions and bands share rays, so their
+errors are averaged as if all erred together, the most they can; the mean over the surfaces counts
+as known.
 """
 
 from __future__ import annotations

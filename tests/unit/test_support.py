@@ -24,6 +24,16 @@ def test_resonance_of_a_deflection(sinks_mm, hertz):
     assert resonance_hz(sinks_mm / 1000) == pytest.approx(hertz, abs=0.06 if hertz > 10 else 0.006)
 
 
+@pytest.mark.parametrize(("ratio", "sinks_mm"), [(1.0, 0.31), (3.0, 0.93)])
+def test_what_isolates_at_40_hz_as_the_page_says(ratio, sinks_mm):
+    least = ratio * 9.81 * 2 / (2 * np.pi * 40) ** 2
+    assert 1e3 * least == pytest.approx(sinks_mm, abs=0.005)
+    assert isolates_above_hz(resonance_hz(least, ratio)) == pytest.approx(40)
+    ten_db_down = 10 ** (-10 / 20)
+    assert transmissibility(40, resonance_hz(2 * least, ratio), 0.1) > ten_db_down
+    assert transmissibility(40, resonance_hz(2.3 * least, ratio), 0.1) < ten_db_down
+
+
 def test_resonance_is_that_of_the_mass_on_its_spring():
     """2 pi f = sqrt(k/m), whatever the way to k; the stiffness in motion counts."""
     stiffness = 4 * pad_stiffness_n_m(0.5e6, 20e-4, 0.015)
