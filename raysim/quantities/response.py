@@ -76,7 +76,7 @@ def bass_share(frequency_hz: Array, highest_hz: float) -> Array:
     return np.asarray(np.where(octaves < 1, share, 0.0))
 
 
-def smoothed(frequency_hz: Array, square: Array, to_an_octave: int = SMOOTHING) -> Array:
+def smoothed(frequency_hz: Array, square: Array, to_an_octave: float = SMOOTHING) -> Array:
     """(..., F) means of squared pressures over 1/n octave about each frequency.
 
     Even over the logarithm of frequency; at the ends over what there is.

@@ -70,6 +70,7 @@ def side_of(result: Result, variant: str, name: str = "", where: str = "result")
             if path.variant == number
         ),
         maps=None,
+        bass=None if result.bass is None else result.bass.of_variant(number),
     )
     return Side(name or variant, variant, alone, result)
 

@@ -19,6 +19,7 @@ from raysim.errors import ResultError
 from raysim.estimate import Estimate
 from raysim.quantities import compare_variants, evaluate_all, side_of
 from raysim.report import comparing, loudspeakers, tables, words
+from raysim.report.bass import BassSection, bass_section
 from raysim.report.covering import Covering, covering
 from raysim.report.falling import Falling, falling
 from raysim.report.pictures import Picture, draw_loudspeakers
@@ -112,12 +113,13 @@ def compose(result: Result) -> dict[str, bytes]:
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
     metre, covers, falls = where_next(result), covering(result), falling(result)
-    for section in (metre, covers, falls):
+    bass = bass_section(result, first, embedded)
+    for section in (metre, covers, falls, bass):
         files |= section.files if section else {}
     room = compose_room(result)
     if room is not None:
         files[ROOM_FILE] = room.encode("utf-8")
-    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls)
+    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls, bass)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
@@ -148,6 +150,7 @@ def _page(
     metre: WhereNext | None,
     covers: Covering | None,
     falls: Falling | None,
+    bass: BassSection | None,
 ) -> str:
     scene, variant = first.scene, first.variants[VARIANT]
     sources = resources.files("raysim.report")
@@ -162,6 +165,7 @@ def _page(
         seats=seats,
         metre=metre,
         covers=covers,
+        bass=bass.html if bass else "",
         falls=falls,
         receivers=len(scene.receivers),
         variants={"first": variant, "others": _others(result)},

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -178,6 +178,30 @@ class Bass:
     box_share: Array
     notes: tuple[str, ...]
     field: BassField
+
+    def of_variant(self, number: int) -> Bass:
+        """The bass of one variant alone."""
+        own, field = self.mode_variant == number, self.field
+        one = slice(number, number + 1)
+        return replace(
+            self,
+            zone=self.zone[one],
+            mode_variant=np.zeros(int(own.sum()), np.int64),
+            mode_frequency_hz=self.mode_frequency_hz[own],
+            mode_decay_time_s=self.mode_decay_time_s[own],
+            mode_at_receivers=self.mode_at_receivers[own],
+            mode_at_sources=self.mode_at_sources[own],
+            mode_kind=tuple(k for k, chosen in zip(self.mode_kind, own, strict=True) if chosen),
+            unknowns=self.unknowns[one],
+            box_share=self.box_share[one],
+            field=replace(
+                field,
+                plan=field.plan[one],
+                corner=field.corner[one],
+                mean_square=field.mean_square[one],
+                middle_square=field.middle_square[one],
+            ),
+        )
 
     @property
     def response(self) -> NDArray[np.complex128]:

@@ -1,0 +1,163 @@
+"""What a report says of the bass in plain words, made from its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from raysim.bands import band_name
+from raysim.quantities import corner_levels, room_gain, transition_frequency, zone_levels
+from raysim.quantities.bass_gain import CUT_OFFS_HZ
+from raysim.quantities.bass_modes import QUIET, Mode
+from raysim.quantities.dips import Dip
+from raysim.report.digits import tidy
+from raysim.results.data import Bass, Result
+from raysim.results.response import Response
+from raysim.theory.modal_decay import WITH_MUSIC
+
+MOST_MODES_NAMED = 4
+LEAK = "real walls give and gaps leak, so take it as the most"
+
+
+def sentences(
+    result: Result,
+    response: Response,
+    modes: Sequence[Mode],
+    dips: Sequence[Sequence[Dip]],
+    receiver: int = 0,
+) -> list[str]:
+    """What matters at a receiver of the first variant; `dips` one list a source."""
+    bass = result.bass
+    assert bass is not None
+    said = [
+        _ringing(result, modes, receiver),
+        *(
+            _dips_of(source.name, own)
+            for source, own in zip(result.scene.sources, dips, strict=True)
+        ),
+        _zone(result, bass, receiver),
+        _corners(bass),
+        _gain(result, receiver),
+        *low_decay(result, response, receiver),
+        agreement(response),
+    ]
+    return [sentence for sentence in said if sentence]
+
+
+def _ringing(result: Result, modes: Sequence[Mode], receiver: int) -> str:
+    below_hz = float(transition_frequency(result)[0])
+    own = [m for m in modes if m.frequency_hz < below_hz]
+    loud = [
+        m
+        for m in own
+        if m.verdict == WITH_MUSIC
+        and (np.abs(m.at_sources) >= QUIET).any()
+        and abs(m.at_receivers[receiver]) >= QUIET
+    ]
+    start = (
+        f"Modes: {len(own)} below the Schroeder frequency of {below_hz:.0f} Hz"
+        if len(own) != 1
+        else f"Modes: one below the Schroeder frequency of {below_hz:.0f} Hz"
+    )
+    if not own:
+        return "Modes: none below the Schroeder frequency."
+    name = result.scene.receivers[receiver].name
+    if not loud:
+        return f"{start}; none that is driven and heard at “{name}” rings audibly with music."
+    lowest = loud[:MOST_MODES_NAMED]
+    listed = ", ".join(
+        f"{m.frequency_hz:.0f} Hz ({m.decay_time_s:.2f} s, {m.shortest_s:.2f} to "
+        f"{m.longest_s:.2f} within the materials' ranges)"
+        for m in lowest
+    )
+    return (
+        f"{start}; {len(loud)} of them ring audibly with music at “{name}”, the lowest {listed}."
+    )
+
+
+def _dips_of(source: str, dips: Sequence[Dip]) -> str:
+    made = sorted((d for d in dips if d.surface), key=lambda d: -d.depth_db)[:2]
+    if not made:
+        return ""
+    listed = " and ".join(
+        f"at {d.frequency_hz:.0f} Hz, {d.depth_db:.0f} dB deep, made by “{d.surface}”" for d in made
+    )
+    return f"Holes of “{source}”: {listed}. It is position, not level: no equaliser fills them."
+
+
+def _zone(result: Result, bass: Bass, receiver: int) -> str:
+    levels = zone_levels(bass)
+    if not levels.bands_hz:
+        return ""
+    spread = levels.spread_db[0, :, receiver].max(axis=0)
+    worst = int(spread.argmax())
+    zone = 100 * result.scene.receivers[receiver].zone.max()
+    return (
+        f"A head that moves {zone:.0f} cm hears third-octaves change by up to "
+        f"{spread[worst]:.1f} dB (at {band_name(levels.bands_hz[worst])})."
+    )
+
+
+def _corners(bass: Bass) -> str:
+    corners = corner_levels(bass)
+    if corners is None:
+        return ""
+    room, middle = (each[0].mean(axis=0) for each in (corners.over_room, corners.over_middle))
+    loudest = int(np.nan_to_num(room, nan=-np.inf).argmax())
+    return (
+        f"Corners are {tidy(float(room.min()), 0)} to {tidy(float(room.max()), 0)} dB louder than "
+        f"the room on average and {tidy(float(middle.min()), 0)} to {tidy(float(middle.max()), 0)} "
+        f"dB louder than its middle, by third-octave; most at "
+        f"{band_name(corners.bands_hz[loudest])}."
+    )
+
+
+def _gain(result: Result, receiver: int) -> str:
+    gain = room_gain(result, 0, receiver)
+    if gain is None:
+        return ""
+    lowest = f"{gain.lowest_mode_hz:.0f} Hz"
+    if gain.largest_cut_off_hz <= CUT_OFFS_HZ[0]:
+        return (
+            f"Below the lowest mode ({lowest}) the room lifts no third by more than 3 dB over the "
+            "mean up to 200 Hz: it can take a loudspeaker of any size."
+        )
+    return (
+        f"Largest loudspeaker: below the lowest mode ({lowest}) the room lifts the bass. A closed "
+        f"one with its own cut-off at {gain.largest_cut_off_hz:.0f} Hz already reaches "
+        f"{band_name(gain.reaches_hz)} here; a lower cut-off makes the lowest thirds more than 3 "
+        f"dB too loud ({LEAK})."
+    )
+
+
+def low_decay(result: Result, response: Response, receiver: int) -> list[str]:
+    """T20 of the octaves that rays can't tell, one sentence; means over the sources."""
+    parts = []
+    for b, label in enumerate(response.low_bands_hz):
+        times = response.low_t20_s[0, :, receiver, b]
+        if np.isfinite(times).all():
+            error = float(
+                np.hypot(response.low_t20_spread_s[0, :, receiver, b].mean(), times.std())
+            )
+            parts.append(f"{times.mean():.2f} ±{error:.2f} s at {band_name(label)}")
+    if not parts:
+        return []
+    return [
+        f"T20 by waves at “{result.scene.receivers[receiver].name}”: {', '.join(parts)} "
+        "(± over the head zone and the sources)."
+    ]
+
+
+def agreement(response: Response) -> str:
+    """By how much the two engines differ where both are computed."""
+    off = response.overlap_db[0]
+    if not off.size:
+        return ""
+    bands = [band_name(f) for f in response.overlap_hz]
+    span = bands[0] if len(bands) == 1 else f"{bands[0]} to {bands[-1]}"
+    rms = float(np.sqrt((off**2).mean()))
+    return (
+        f"Where waves and rays are both computed ({span}) their third-octaves differ by "
+        f"{tidy(float(off.min()), 1)} to {tidy(float(off.max()), 1)} dB, {rms:.1f} dB rms."
+    )

@@ -1,0 +1,125 @@
+"""The section on the bass: what it says and draws is what the quantities say."""
+
+import csv
+import dataclasses
+import io
+
+import numpy as np
+import pytest
+from markupsafe import Markup
+
+from raysim import quantities
+from raysim.quantities.dips import Dip, find_dips
+from raysim.report import bass_words
+from raysim.report.bass import bass_section
+from raysim.report.bass_maps import PLAN_STEP_M, _finer, modes_to_map
+from tests.report_made import result as bedroom
+from tests.results_made import exponential_result, made_bass
+
+
+@pytest.fixture(scope="module")
+def made():
+    return exponential_result(batches=4, duration_s=0.3, variants=("as built", "treated"))
+
+
+@pytest.fixture(scope="module")
+def section(made):
+    first = quantities.side_of(made, "as built").result
+    return bass_section(made, first, lambda picture: Markup(picture.alt))
+
+
+@pytest.fixture(scope="module")
+def files(section):
+    return section.files
+
+
+def test_what_the_section_shows(section, files):
+    page = " ".join(str(section.html).split())
+    assert "too short to be heard (not sure)" in page
+    assert "(40 Hz to 50 Hz) their third-octaves differ by" in page
+    assert "Level with treated against as built" in page
+    assert "computed up to 60 Hz, as asked" in page
+    for name in ("response.png", "response_sources.png", "bass.png", "bass_plan.png"):
+        assert files[name].startswith(b"\x89PNG")
+    assert files["response_variant_01.png"].startswith(b"\x89PNG")
+
+
+def test_no_section_without_the_bass(made):
+    bare = dataclasses.replace(made, bass=None)
+    assert bass_section(bare, bare, str) is None
+
+
+def test_tables_hold_what_the_quantities_say(made, files):
+    modes = list(csv.DictReader(io.StringIO(files["modes.csv"].decode("utf-8"))))
+    assert [row["variant"] for row in modes] == ["as built"] * 2 + ["treated"] * 2
+    assert [float(row["frequency_hz"]) for row in modes] == [33.6, 44.0, 33.6, 44.0]
+    response = quantities.joined_response(made)
+    rows = list(csv.DictReader(io.StringIO(files["response.csv"].decode("utf-8"))))
+    assert len(rows) == len(response.frequency_hz)
+    column = "treated left speaker + right speaker to seat smoothed_db"
+    found = np.array([float(row[column]) for row in rows])
+    assert found == pytest.approx(response.smoothed_db[1, 2, 0], abs=0.006)
+    notches = list(csv.DictReader(io.StringIO(files["notches.csv"].decode("utf-8"))))
+    wanted = quantities.boundary_notches(made)
+    assert [row["surface"] for row in notches] == [n.surface for n in wanted]
+    thirds = list(csv.DictReader(io.StringIO(files["bass_thirds.csv"].decode("utf-8"))))
+    assert float(thirds[0]["corners_over_room_db"]) == pytest.approx(6.0206, abs=1e-3)
+
+
+def test_plan_is_drawn_between_its_points():
+    """A standing wave of 2 m between points 0.25 m apart: within 2 % of its largest."""
+    cells = np.array([(i, j) for i in range(-6, 7) for j in range(-6, 7)])
+    wave = np.cos(np.pi * PLAN_STEP_M * cells[:, 0]) + 0j
+    right, front, grid = _finer(cells, wave)
+    inside = np.abs(right) <= 5
+    wanted = np.cos(np.pi * PLAN_STEP_M * right[inside])[:, None]
+    assert np.abs(grid[inside][:, np.abs(front) <= 5] - wanted).max() < 0.02
+
+
+def test_modes_that_nothing_drives_are_not_mapped(made):
+    bass = made_bass(1, 2, 1)
+    driven = dataclasses.replace(bass, mode_at_sources=np.array([[1.0, 1.0], [1.0, -1.0]]))
+    shown = modes_to_map(driven, quantities.modes_of(made, driven))
+    assert [one.mode.frequency_hz for one in shown] == [33.6]
+    assert bass.frequency_hz[shown[0].index] == 34
+
+
+def test_words_name_the_surface_of_a_hole(made):
+    response = quantities.joined_response(made)
+    modes = quantities.modes_of(made, made.bass)
+    dips = [[Dip(153.0, 9.0, "front", 5.0, True)], []]
+    said = " ".join(bass_words.sentences(made, response, modes, dips))
+    assert "Holes of “left speaker”: at 153 Hz, 9 dB deep, made by “front”" in said
+    assert "“right speaker”" not in said
+    assert "Corners are 6 to 6 dB louder than the room on average" in said
+    assert "A head that moves 15 cm hears third-octaves change by up to 0.0 dB" in said
+
+
+def test_dip_of_two_paths_is_given_to_its_surface():
+    """Direct sound and a hard front wall alone: the first dip is its notch, 153 Hz, by waves."""
+    made = bedroom()
+    hard = tuple(
+        dataclasses.replace(m, absorption=m.absorption * 0, scattering=m.scattering * 0)
+        for m in made.scene.materials
+    )
+    front = next(n for n, f in enumerate(made.scene.facets) if f.name == "front")
+    kept = tuple(p for p in made.reflections if p.facets in ((), (front,)))
+    f = np.arange(20.0, 241.0)
+    speed = made.scene.climate.speed_of_sound
+    zone = np.zeros((1, 2, 1, 9, len(f)), complex)
+    for path in kept:
+        turn = np.exp(-2j * np.pi * f * path.length_m / speed)
+        zone[0, path.source, 0] += 10 / path.length_m * turn
+    bass = dataclasses.replace(made_bass(1, 2, 1), frequency_hz=f, zone=zone)
+    made = dataclasses.replace(
+        made,
+        scene=dataclasses.replace(made.scene, materials=hard),
+        reflections=kept,
+        energy_batches=made.energy_batches * 1e-6,
+        bass=bass,
+    )
+    dips = find_dips(made, quantities.joined_response(made), 0, 0, 0)
+    assert dips[0].frequency_hz == pytest.approx(153.4, abs=4)
+    assert {dip.surface for dip in dips} == {"front"}
+    assert dips[0].by_waves
+    assert dips[0].gain_db == pytest.approx(-20 * np.log10(1 - 1.2007 / 2.3190), abs=0.2)
