@@ -1,0 +1,129 @@
+"""What variants and maps cost: 16 and 64 panel variants against one, and the memory of maps.
+
+    python benchmarks/variants.py [SCENE] [--rays N] [--threads N] [--repeats N]
+
+Prints JSON lines. Each variant has one panel of 1.2 x 0.6 m somewhere on the walls. `times_one`
+is the seconds of all over those of one panel variant, in this process, both warm and turn about,
+the fastest of the repeats. Memory is that of the maps kept, and what they add to the peak of all
+memory that Python and numpy allocate during a warm run (tracemalloc).
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+import os
+import sys
+import time
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(REPOSITORY))
+
+from raysim.scene.data import Scene, Treatment, Variant  # noqa: E402
+from raysim.scene.read import load_scene  # noqa: E402
+from raysim.settings import Settings  # noqa: E402
+from raysim.solvers.run import run  # noqa: E402
+
+COUNTS = (1, 16, 64)
+GOALS = {16: 2.5, 64: 6.0}
+SIZE_M = (1.2, 0.6)
+
+
+def main() -> None:
+    """Measure times in this process and memory in children."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("scene", nargs="?", default=REPOSITORY / "scenes" / "control_room.toml")
+    parser.add_argument("--rays", type=int, default=32768)
+    parser.add_argument("--threads", type=int)
+    parser.add_argument("--repeats", type=int, default=3)
+    options = parser.parse_args()
+    measure_times(options)
+    measure_memory(options)
+
+
+def measure_times(options: argparse.Namespace) -> None:
+    """Seconds of each count of variants, turn about."""
+    bare = load_scene(Path(options.scene))
+    settings = Settings(rays=options.rays, threads=options.threads)
+    scenes = {count: with_panels(bare, count) for count in COUNTS}
+    names = {count: [f"panel {k + 1}" for k in range(count)] for count in COUNTS}
+    run(scenes[1], dataclasses.replace(settings, rays=32), variants=names[1])  # compiles
+    seconds = {count: np.inf for count in COUNTS}
+    for _ in range(options.repeats):
+        for count, scene in scenes.items():
+            started = time.perf_counter()
+            run(scene, settings, variants=names[count])
+            seconds[count] = min(seconds[count], time.perf_counter() - started)
+    for count in COUNTS:
+        line = {
+            "variants": count,
+            "rays": options.rays,
+            "seconds": round(seconds[count], 3),
+            "times_one": round(seconds[count] / seconds[1], 2),
+            "goal": GOALS.get(count),
+            "cores": options.threads or len(os.sched_getaffinity(0)),
+        }
+        print(json.dumps(line), flush=True)
+
+
+def with_panels(scene: Scene, count: int) -> Scene:
+    """The scene with `count` variants of one panel each, on walls large enough."""
+    random = np.random.default_rng(1)
+    absorption = np.full(len(scene.bands_hz), 0.9)
+    panel = dataclasses.replace(scene.materials[0], name="panel", absorption=absorption)
+    walls = [
+        number
+        for number, facet in enumerate(scene.facets)
+        if abs(facet.normal[2]) < 0.1 and (facet.size > np.array(SIZE_M) + 0.2).all()
+        if scene.surfaces[facet.surface].owner == "room"
+    ]
+    pieces = []
+    for k in range(count):
+        wall = walls[k % len(walls)]
+        u, v = random.uniform(0.1, scene.facets[wall].size - np.array(SIZE_M) - 0.1)
+        name = f"panel {k + 1}"
+        pieces.append(
+            Treatment(
+                *(name, name, "panel", wall, (u, v, u + SIZE_M[0], v + SIZE_M[1]), 0.1, 0.0),
+                *(len(scene.materials), "hung", None, None, 1, False, "", np.zeros((8, 3))),
+            )
+        )
+    return dataclasses.replace(
+        scene,
+        materials=(*scene.materials, panel),
+        treatments=tuple(pieces),
+        variants=tuple(Variant(piece.name, (k,)) for k, piece in enumerate(pieces)),
+    )
+
+
+def measure_memory(options: argparse.Namespace) -> None:
+    """Peak with maps over that without, and the size of the maps kept."""
+    scene = load_scene(Path(options.scene))
+    peaks, kept = [], 0
+    for has_maps in (False, True):
+        settings = Settings(rays=options.rays, threads=options.threads, maps=has_maps)
+        run(scene, dataclasses.replace(settings, rays=32))  # compiles
+        tracemalloc.start()
+        maps = run(scene, settings).maps
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        if maps is not None:
+            pairs = (maps.incident, maps.arriving, maps.slope)
+            kept = sum(array.nbytes for pair in pairs for array in pair)
+    line = {
+        "maps_kept_mb": round(kept / 1e6, 1),
+        "peak_with_maps_mb": round(peaks[1] / 1e6, 1),
+        "peak_without_mb": round(peaks[0] / 1e6, 1),
+        "maps_add_mb": round((peaks[1] - peaks[0]) / 1e6, 1),
+        "goal_mb": 200,
+    }
+    print(json.dumps(line))
+
+
+if __name__ == "__main__":
+    main()
