@@ -169,6 +169,7 @@ def exponential_result(
     receivers=1,
     variants=("as built",),
     seed=1,
+    bass=False,
 ):
     """A result whose late part decays exponentially.
 
@@ -183,6 +184,8 @@ def exponential_result(
     paths : bool
         With the direct sound and the first reflections of a box; without, the exponential alone
         and its total energy is that of the diffuse field.
+    bass : bool
+        With `made_bass`.
     """
     scene = box_scene(size_m, bands_hz, sources, receivers)
     bins = round((duration_s or 1.2 * max(times_s)) / bin_s)
@@ -216,7 +219,7 @@ def exponential_result(
         duration_of_run_s=3.2,
         raysim_version="0.1.0",
         created="2026-01-01T00:00:00+00:00",
-        bass=made_bass(len(variants), len(scene.sources), receivers),
+        bass=made_bass(len(variants), len(scene.sources), receivers) if bass else None,
     )
 
 

@@ -158,7 +158,7 @@ def _maps(first: Result, bass: Bass, files: dict[str, bytes]) -> list[Picture]:
         return []
     return [
         _kept(
-            "bass_plan",
+            "bass_map",
             bass_maps.draw_maps(first, bass, shown),
             "Plan of the level at the frequencies of modes",
             files,

@@ -44,6 +44,7 @@ def test_save_then_load_is_identity(data, tmp_path):
     """Any UTF-8 names, notes and text; energies of any bits; with and without paths."""
     receivers = data.draw(some.integers(1, 3))
     result = exponential_result(
+        bass=True,
         batches=3,
         duration_s=0.02,
         receivers=receivers,

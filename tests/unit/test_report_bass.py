@@ -19,13 +19,19 @@ from tests.results_made import exponential_result, made_bass
 
 @pytest.fixture(scope="module")
 def made():
-    return exponential_result(batches=4, duration_s=0.3, variants=("as built", "treated"))
+    return exponential_result(
+        bass=True, batches=4, duration_s=0.3, variants=("as built", "treated")
+    )
 
 
 @pytest.fixture(scope="module")
 def section(made):
+    """Pictures are composed but not rendered."""
     first = quantities.side_of(made, "as built").result
-    return bass_section(made, first, lambda picture: Markup(picture.alt))
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("svg", "png"):
+            patch.setattr(f"raysim.report.style.{name}", lambda _figure: b"picture")
+        return bass_section(made, first, lambda picture: Markup(picture.alt))
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +45,9 @@ def test_what_the_section_shows(section, files):
     assert "(40 Hz to 50 Hz) their third-octaves differ by" in page
     assert "Level with treated against as built" in page
     assert "computed up to 60 Hz, as asked" in page
-    for name in ("response.png", "response_sources.png", "bass.png", "bass_plan.png"):
-        assert files[name].startswith(b"\x89PNG")
-    assert files["response_variant_01.png"].startswith(b"\x89PNG")
+    pictures = {name for name in files if name.endswith(".png")}
+    assert {"response.png", "response_sources.png", "bass.png"} < pictures
+    assert "response_variant_01.png" in pictures
 
 
 def test_no_section_without_the_bass(made):

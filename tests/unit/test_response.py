@@ -145,7 +145,7 @@ def test_smoothing_keeps_energy():
 
 def test_joined_is_the_bass_below_and_the_others_above():
     """The made bass is the direct sound at 2 m, 14 dB; it reaches 60 Hz."""
-    made = exponential_result(batches=4, duration_s=0.3, noise=0.0)
+    made = exponential_result(bass=True, batches=4, duration_s=0.3, noise=0.0)
     response = quantities.joined_response(made)
     f = response.frequency_hz
     below, above = f <= 30, f >= 60
@@ -159,8 +159,8 @@ def test_joined_is_the_bass_below_and_the_others_above():
 
 def test_rest_is_what_the_images_are_not():
     """The exponential part of the made result, to rounding; images and rest are all energy."""
-    made = exponential_result(batches=4, duration_s=0.5, noise=0.0)
-    bare = exponential_result(batches=4, duration_s=0.5, noise=0.0, paths=False)
+    made = exponential_result(bass=True, batches=4, duration_s=0.5, noise=0.0)
+    bare = exponential_result(bass=True, batches=4, duration_s=0.5, noise=0.0, paths=False)
     response = quantities.joined_response(made)
     assert response.rest == pytest.approx(bare.energy.sum(axis=-1))
     assert response.rest_error == pytest.approx(0, abs=1e-9)
@@ -176,7 +176,9 @@ def test_rest_is_what_the_images_are_not():
 
 def test_parts_that_agree_leave_no_step():
     """Waves that carry the energy of images and rays: no third of the overlap is off."""
-    made = exponential_result(batches=4, duration_s=0.3, noise=0.0, paths=False, sources=1)
+    made = exponential_result(
+        bass=True, batches=4, duration_s=0.3, noise=0.0, paths=False, sources=1
+    )
     f = np.arange(20.0, 241.0)
     level = np.sqrt(rest_at(quantities.joined_response(made).rest, made.scene.bands_hz, f))
     zone = np.broadcast_to(level[:, :, :, None], (1, 1, 1, 9, len(f))) + 0j
@@ -191,5 +193,5 @@ def test_parts_that_agree_leave_no_step():
 
 
 def test_nothing_is_joined_without_the_bass():
-    made = exponential_result(batches=4, duration_s=0.3)
+    made = exponential_result(bass=True, batches=4, duration_s=0.3)
     assert quantities.joined_response(dataclasses.replace(made, bass=None)) is None

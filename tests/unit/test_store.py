@@ -19,7 +19,7 @@ DESCRIPTION = Path(__file__).parents[2] / "docs" / "formats" / "result.md"
 
 @pytest.fixture(scope="module")
 def result():
-    return exponential_result(batches=4, duration_s=0.3)
+    return exponential_result(bass=True, batches=4, duration_s=0.3)
 
 
 @pytest.fixture
