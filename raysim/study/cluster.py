@@ -19,6 +19,7 @@ SECONDS_TO_RETURN = 600.0
 """How long a lost scheduler is waited for."""
 SECONDS_BETWEEN_TRIES = 2.0
 SECONDS_BETWEEN_LOOKS = 0.05
+SECONDS_BETWEEN_COUNTS = 5.0
 TASKS_A_THREAD = 2
 """Handed to the scheduler for each thread of its workers: one in work, one in waiting."""
 
@@ -35,7 +36,7 @@ class ClusterCrew:
     address : str
         Such as 'tcp://10.0.0.5:8786'.
     patience_s : float
-        How long a lost scheduler is waited for.
+        How long a lost scheduler is waited for; `SECONDS_TO_RETURN` unless given.
 
     Raises
     ------
@@ -43,15 +44,15 @@ class ClusterCrew:
         Dask isn't installed, or no scheduler answers.
     """
 
-    def __init__(self, address: str, patience_s: float = SECONDS_TO_RETURN) -> None:
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)  # we say what matters
-        self._address, self._patience_s = address, patience_s
+    def __init__(self, address: str, patience_s: float | None = None) -> None:
+        self._address = address
+        self._patience_s = SECONDS_TO_RETURN if patience_s is None else patience_s
         self._client = _connect(address, SECONDS_TO_CONNECT)
         self._lost_at_s: float | None = None
         self._names = itertools.count()
         self._tasks: dict[str, Task] = {}
         self._futures: dict[str, Any] = {}
-        self._size = 0
+        self._size, self._counted_at_s = 0, 0.0
         self._count_workers()
 
     @property
@@ -86,9 +87,9 @@ class ClusterCrew:
     def close(self) -> None:
         """Cancel what isn't finished and leave the cluster as it is."""
         with contextlib.suppress(Exception):
-            self._client.cancel(list(self._futures.values()), force=True)
-        with contextlib.suppress(Exception):
-            self._client.close(timeout=5)
+            if self._lost_at_s is None:
+                self._client.cancel(list(self._futures.values()), force=True)
+            self._client.close(timeout=SECONDS_BETWEEN_TRIES)
 
     def _send(self, task: Task) -> None:
         # A name for each try: Dask would answer an old one with the failure that it remembers.
@@ -102,7 +103,8 @@ class ClusterCrew:
             if finished or time.monotonic() >= until:
                 break
             time.sleep(SECONDS_BETWEEN_LOOKS)
-        self._count_workers()
+        if time.monotonic() - self._counted_at_s > SECONDS_BETWEEN_COUNTS:
+            self._count_workers()
         for digest in finished:
             outcome = self._collect(digest)
             if outcome is not None:
@@ -122,6 +124,7 @@ class ClusterCrew:
         return outcome
 
     def _count_workers(self) -> None:
+        self._counted_at_s = time.monotonic()
         workers = self._client.scheduler_info(n_workers=-1)["workers"]
         self._size = sum(int(worker["nthreads"]) for worker in workers.values())
 
@@ -161,6 +164,9 @@ def _connect(address: str, seconds: float) -> Any:
         raise SettingsError(
             "--cluster: Dask isn't installed; pip install 'raysim[cluster]'"
         ) from None
+    for name in list(logging.root.manager.loggerDict):
+        if name.partition(".")[0] == "distributed":  # what matters we say ourselves
+            logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         return Client(address, timeout=seconds, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
