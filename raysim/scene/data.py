@@ -378,7 +378,7 @@ class Scene:
 
     def right_of(self, facing: Array) -> Array:
         """Horizontal unit vector to the right hand of someone facing `facing`."""
-        side = self.handedness * np.cross(facing, UP)
+        side = self.handedness * np.array([facing[1], -facing[0], 0.0])  # facing x up
         return np.asarray(side / np.linalg.norm(side))
 
     def frame_of(self, source: Source) -> Array:

@@ -18,7 +18,7 @@ from raysim.report.comparing import anchor
 from raysim.results.store import load_result
 from tests.cli.conftest import SCENE
 
-QUICK = ["--rays", "32", "--image-order", "1", "--no-bass"]
+QUICK = ["--rays", "32", "--image-order", "1", "--no-bass", "--no-maps"]
 VARIANTS = """
 [variants.bare]
 surfaces = { floor = "plaster" }

@@ -38,6 +38,7 @@ def test_readme_main_job(raysim, folder):
         outcome = raysim(*arguments, *quick)
         assert outcome.code == 0, outcome.err
     assert (folder / "control_room_report/report.html").exists()
+    assert (folder / "control_room_report/room.html").exists()
 
 
 @pytest.mark.usefixtures("unrendered")

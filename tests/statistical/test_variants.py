@@ -17,7 +17,7 @@ from tests.statistical.significance import assert_p_value, is_rejected, p_of_lar
 from tests.statistical.test_image_order import difference
 
 SCENE = Path(__file__).resolve().parents[2] / "scenes" / "control_room.toml"
-ORDER, BINS, BIN_S, ROUNDS = 2, 120, 0.001, 8
+ORDER, BINS, BIN_S, ROUNDS = 2, 120, 0.001, 4
 WINDOWS = np.array([0, 5, 10, 20, 40, 80])
 
 
