@@ -110,6 +110,8 @@ def _steps() -> dict[str, Any]:
 
 def _one(comparison: Comparison, checks: dict[str, tuple[Check, ...]]) -> dict[str, Any]:
     from raysim.cli.summary import plain
+    from raysim.quantities import bass_change
+    from raysim.report import bass_comparing
 
     sums = [
         None
@@ -124,7 +126,7 @@ def _one(comparison: Comparison, checks: dict[str, tuple[Check, ...]]) -> dict[s
         }
         for total in comparison.sums
     ]
-    data = {
+    data: dict[str, Any] = {
         "after": comparison.after.name,
         "verdict": comparison.overall,
         "times_rays": comparison.times_rays,
@@ -135,6 +137,8 @@ def _one(comparison: Comparison, checks: dict[str, tuple[Check, ...]]) -> dict[s
         "treatment_after": sums[1],
         "differences": [_difference(judged) for judged in comparison.judged],
     }
+    change = bass_change(comparison.before, comparison.after)
+    data["bass"] = None if change is None else bass_comparing.as_data(change)
     if comparison.after.name in checks:
         data["checks"] = [
             {
@@ -178,7 +182,8 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
     from rich.table import Table
 
     from raysim.cli.paper import console
-    from raysim.report import comparing
+    from raysim.quantities import bass_change
+    from raysim.report import bass_comparing, comparing
 
     for comparison in compared:
         click.echo(f"\n{comparing.headline(comparison)}")
@@ -209,6 +214,9 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
         for sentence in comparing.undefined(comparison):
             click.echo(f"  - {sentence}")
         click.echo(f"  ± is the standard error of the change, {comparison.pairing}.")
+        bass = bass_change(comparison.before, comparison.after)
+        for sentence in bass_comparing.sentences(bass) if bass else ():
+            click.echo(f"  Bass: {sentence}")
         _print_checks(checks.get(comparison.after.name, ()))
     if compared[0].together:
         click.echo(f"\n{comparing.together_in_words(compared[0])}")

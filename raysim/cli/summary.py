@@ -15,7 +15,9 @@ from raysim.bands import band_name
 from raysim.cli.paper import console
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
-from raysim.report import comparing
+from raysim.quantities.bass_modes import mode_in_words
+from raysim.quantities.dips import find_dips
+from raysim.report import bass_words, comparing
 from raysim.report.digits import rounded
 from raysim.results.data import Result
 from raysim.scene.playing import not_counted
@@ -43,47 +45,70 @@ def print_summary(result: Result) -> None:
 
 
 def _print_bass(result: Result) -> None:
-    """Notes of the bass, and the lowest modes of the first variant."""
-    bass = result.bass
-    if bass is None:
+    """What the bass is like at the first receiver, first variant, and its lowest modes."""
+    bass, response = result.bass, quantities.joined_response(result)
+    if bass is None or response is None:
         return
-    own = np.flatnonzero(bass.mode_variant == FIRST)[:LOWEST_MODES]
-    listed = [
-        f"{bass.mode_frequency_hz[m]:.1f} Hz {bass.mode_decay_time_s[m]:.2f} s"
-        + (f" ({bass.mode_kind[m]})" if bass.mode_kind[m] else "")
-        for m in own
-    ]
-    click.echo(f"bass: {bass.notes[0]}")
-    if listed:
-        click.echo(f"lowest modes and their decay times: {'; '.join(listed)}")
-        click.echo(
-            "  frequencies within about 0.1 % for these surfaces; decay times are as uncertain as "
-            "the absorption there"
-        )
+    first = quantities.side_of(result, result.variants[FIRST]).result
+    modes = quantities.modes_of(first, bass.of_variant(FIRST))
+    sources = [source.name for source in result.scene.sources]
+    receivers = [receiver.name for receiver in result.scene.receivers]
+    dips = [find_dips(result, response, FIRST, s, 0) for s in range(len(sources))]
+    click.echo(f"\nBass by waves{_of_first(result)} at '{receivers[0]}': {bass.notes[0]}")
+    for sentence in bass_words.sentences(first, response, modes, dips):
+        click.echo(f"  {sentence}")
+    if not modes:
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for title in ("mode (Hz)", "decay (s)"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for title in ("which", "who drives it, who hears it"):
+        table.add_column(title)
+    for mode in modes[:LOWEST_MODES]:
+        time = "endless" if math.isinf(mode.decay_time_s) else f"{mode.decay_time_s:.2f}"
+        words = mode_in_words(mode, sources, receivers)
+        table.add_row(with_error(mode.frequency_hz, mode.tolerance_hz), time, mode.kind, words)
+    console().print(table)
 
 
 def _bass_json(result: Result) -> dict[str, Any] | None:
-    bass = result.bass
-    if bass is None:
+    bass, response = result.bass, quantities.joined_response(result)
+    if bass is None or response is None:
         return None
     return {
         "highest_hz": float(bass.frequency_hz[-1]),
         "notes": list(bass.notes),
         "modes": [
             {
-                "variant": result.variants[variant],
-                "frequency_hz": float(frequency),
-                "decay_time_s": plain(decay),
-                "kind": kind,
+                "variant": result.variants[mode.variant],
+                "frequency_hz": mode.frequency_hz,
+                "tolerance_hz": mode.tolerance_hz,
+                "decay_time_s": plain(mode.decay_time_s),
+                "decay_time_range_s": plain([mode.shortest_s, mode.longest_s]),
+                "kind": mode.kind,
+                "verdict": mode.verdict,
+                "is_sure": mode.is_sure,
             }
-            for variant, frequency, decay, kind in zip(
-                bass.mode_variant,
-                bass.mode_frequency_hz,
-                bass.mode_decay_time_s,
-                bass.mode_kind,
-                strict=True,
-            )
+            for mode in quantities.modes_of(result, bass)
         ],
+        "boundary_notches": [
+            {
+                "variant": result.variants[notch.variant],
+                "source": result.scene.sources[notch.source].name,
+                "receiver": result.scene.receivers[notch.receiver].name,
+                "surface": notch.surface,
+                "frequency_hz": notch.frequency_hz,
+                "tolerance_hz": plain(notch.tolerance_hz),
+                "rule_hz": notch.rule_hz,
+                "level_re_direct_db": plain(notch.depth_db),
+            }
+            for notch in quantities.boundary_notches(result)
+        ],
+        "low_bands_hz": list(response.low_bands_hz),
+        "low_t20_s": plain(response.low_t20_s),
+        "low_t20_spread_s": plain(response.low_t20_spread_s),
+        "overlap_hz": list(response.overlap_hz),
+        "overlap_difference_db": plain(response.overlap_db),
     }
 
 

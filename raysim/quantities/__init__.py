@@ -1,5 +1,6 @@
 """Evaluates results: decay times, energy ratios, early reflections, criteria."""
 
+from raysim.quantities.bass_changes import bass_change
 from raysim.quantities.bass_decay import bass_decay
 from raysim.quantities.bass_gain import room_gain
 from raysim.quantities.bass_levels import corner_levels, seat_levels_db, zone_levels
@@ -30,6 +31,7 @@ __all__ = [
     "Comparison",
     "Side",
     "average",
+    "bass_change",
     "bass_decay",
     "boundary_notches",
     "by_surface",

@@ -7,7 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from raysim.bands import band_name
-from raysim.quantities import corner_levels, room_gain, transition_frequency, zone_levels
+from raysim.quantities import (
+    bass_decay,
+    corner_levels,
+    room_gain,
+    transition_frequency,
+    zone_levels,
+)
 from raysim.quantities.bass_gain import CUT_OFFS_HZ
 from raysim.quantities.bass_modes import QUIET, Mode
 from raysim.quantities.dips import Dip
@@ -16,7 +22,7 @@ from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import WITH_MUSIC
 
-MOST_MODES_NAMED = 4
+MOST_MODES_NAMED = 3
 LEAK = "real walls give and gaps leak, so take it as the most"
 
 
@@ -39,7 +45,7 @@ def sentences(
         _zone(result, bass, receiver),
         _corners(bass),
         _gain(result, receiver),
-        *low_decay(result, response, receiver),
+        *low_decay(result, bass, receiver),
         agreement(response),
     ]
     return [sentence for sentence in said if sentence]
@@ -67,13 +73,11 @@ def _ringing(result: Result, modes: Sequence[Mode], receiver: int) -> str:
         return f"{start}; none that is driven and heard at “{name}” rings audibly with music."
     lowest = loud[:MOST_MODES_NAMED]
     listed = ", ".join(
-        f"{m.frequency_hz:.0f} Hz ({m.decay_time_s:.2f} s, {m.shortest_s:.2f} to "
-        f"{m.longest_s:.2f} within the materials' ranges)"
+        f"{m.frequency_hz:.0f} Hz ({m.decay_time_s:.2f} s, within the materials' ranges "
+        f"{m.shortest_s:.2f} to {m.longest_s:.2f})"
         for m in lowest
     )
-    return (
-        f"{start}; {len(loud)} of them ring audibly with music at “{name}”, the lowest {listed}."
-    )
+    return f"{start}; {len(loud)} of them ring audibly with music at “{name}”, the lowest {listed}."
 
 
 def _dips_of(source: str, dips: Sequence[Dip]) -> str:
@@ -131,21 +135,24 @@ def _gain(result: Result, receiver: int) -> str:
     )
 
 
-def low_decay(result: Result, response: Response, receiver: int) -> list[str]:
+def low_decay(result: Result, bass: Bass, receiver: int) -> list[str]:
     """T20 of the octaves that rays can't tell, one sentence; means over the sources."""
+    decay = bass_decay(result, bass)
     parts = []
-    for b, label in enumerate(response.low_bands_hz):
-        times = response.low_t20_s[0, :, receiver, b]
-        if np.isfinite(times).all():
-            error = float(
-                np.hypot(response.low_t20_spread_s[0, :, receiver, b].mean(), times.std())
-            )
-            parts.append(f"{times.mean():.2f} ±{error:.2f} s at {band_name(label)}")
+    for b, label in enumerate(decay.bands_hz):
+        times = decay.time_s[0, :, receiver, b]
+        if not np.isfinite(times).all():
+            continue
+        error = float(np.hypot(decay.spread_s[0, :, receiver, b].mean(), times.std()))
+        low, high = (times.mean() * share[0, b] for share in (decay.shorter, decay.longer))
+        parts.append(
+            f"{times.mean():.2f} ±{error:.2f} s at {band_name(label)} ({low:.2f} to {high:.2f})"
+        )
     if not parts:
         return []
     return [
-        f"T20 by waves at “{result.scene.receivers[receiver].name}”: {', '.join(parts)} "
-        "(± over the head zone and the sources)."
+        f"T20 by waves at “{result.scene.receivers[receiver].name}”: {', '.join(parts)}; ± over "
+        "the head zone and the sources, in brackets within the materials' ranges."
     ]
 
 

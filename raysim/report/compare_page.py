@@ -11,7 +11,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from raysim.quantities.comparison import Comparison
-from raysim.report import changes, comparing, style
+from raysim.report import bass_comparing, changes, comparing, style
 from raysim.report.page import embedded, write_folder
 from raysim.report.pictures import Picture, picture_of
 from raysim.report.treatments import draw_treated_plan
@@ -22,10 +22,10 @@ CAVEATS = (
     "diffuse-field estimate), and so may ask to learn a material first.",
     "Reflections are judged by their mirror paths alone; sound that a diffuser spreads within the "
     "first 15 ms is not in that number.",
-    "Nothing here is about the bass below the Schroeder frequency.",
     "Noticeable steps were found with concert sound; a trained ear at a desk may notice less, a "
     "client more.",
 )
+NO_BASS = "Nothing here is about the bass below the Schroeder frequency: run with --bass."
 
 
 def write_comparison(compared: Sequence[Comparison], folder: str | os.PathLike[str]) -> list[Path]:
@@ -49,6 +49,7 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
     files: dict[str, bytes] = {}
     rows = changes.draw_changes(compared, files)
     plans = _plans(compared, files)
+    bass = bass_comparing.sections(compared, files)
     sources = resources.files("raysim.report")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.globals["picture"] = embedded
@@ -63,7 +64,13 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
         plans=plans,
         comparisons=[_details(one) for one in compared],
         steps=comparing.steps_in_words(),
-        caveats=(comparing.together_in_words(compared[0]), *CAVEATS),
+        bass=bass,
+        bass_steps=bass_comparing.STEP_SOURCE,
+        caveats=(
+            comparing.together_in_words(compared[0]),
+            *CAVEATS,
+            *(() if bass else (NO_BASS,)),
+        ),
     )
     return {
         "compare.html": page.encode("utf-8"),

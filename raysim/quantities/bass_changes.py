@@ -1,0 +1,129 @@
+"""What a variant changes in the bass: decay of modes and octaves, evenness at the seat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.quantities.bass_decay import BassDecay, bass_decay
+from raysim.quantities.bass_levels import band_squares, level_db, third_octaves_of
+from raysim.quantities.bass_modes import Mode, modes_of
+from raysim.quantities.playback import playbacks_of
+from raysim.quantities.sides import Side
+from raysim.quantities.validity import transition_frequency
+from raysim.results.data import Bass
+
+Array = NDArray[np.float64]
+
+FARTHEST = 0.06  # of its frequency that a mode may move and still be taken for the same
+STRANGER = 0.03  # counted so much farther where it is called otherwise
+MOST_MODES = 16
+EVEN_FROM_HZ, EVEN_TO_HZ = 40.0, 200.0
+
+
+@dataclass(frozen=True)
+class BassChange:
+    """From one variant to another.
+
+    Attributes
+    ----------
+    before, after : str
+    modes : tuple of (Mode, Mode or None)
+        The lowest below the Schroeder frequency before, each with what became of it; None where
+        none is near, as of a mode that is damped away or joined another.
+    receivers : tuple of str
+        Common to both.
+    bands_hz : tuple of float
+        Octaves below the Schroeder frequency that both have.
+    t20_s, t20_spread_s : (2, receiver, band) float
+        Before and after, mean over the sources; NaN where undefined on that side.
+    even_db : (2, receiver) float
+        Standard deviation of third-octave levels from 40 to 200 Hz, all sources together.
+    """
+
+    before: str
+    after: str
+    modes: tuple[tuple[Mode, Mode | None], ...]
+    receivers: tuple[str, ...]
+    bands_hz: tuple[float, ...]
+    t20_s: Array
+    t20_spread_s: Array
+    even_db: Array
+
+
+def bass_change(before: Side, after: Side) -> BassChange | None:
+    """Compare the bass of two sides; None where one has none, or no receiver is in both."""
+    basses = [side.result.bass for side in (before, after)]
+    if basses[0] is None or basses[1] is None:
+        return None
+    named = [[r.name for r in side.scene.receivers] for side in (before, after)]
+    common = [name for name in named[0] if name in named[1]]
+    if not common:
+        return None
+    picked = [[names.index(name) for name in common] for names in named]
+    decays = [bass_decay(side.result, bass) for side, bass in _pairs(before, after)]
+    bands = tuple(f for f in decays[0].bands_hz if f in decays[1].bands_hz)
+    times = [_times(d, bands, own) for d, own in zip(decays, picked, strict=True)]
+    even = [
+        _evenness(side, bass)[own]
+        for (side, bass), own in zip(_pairs(before, after), picked, strict=True)
+    ]
+    modes = [modes_of(side.result, bass) for side, bass in _pairs(before, after)]
+    below_hz = float(transition_frequency(before.result)[0])
+    lowest = [m for m in modes[0] if m.frequency_hz < below_hz][:MOST_MODES]
+    return BassChange(
+        before=before.name,
+        after=after.name,
+        modes=_matched(lowest, modes[1]),
+        receivers=tuple(common),
+        bands_hz=bands,
+        t20_s=np.array([time for time, _ in times]),
+        t20_spread_s=np.array([spread for _, spread in times]),
+        even_db=np.array(even),
+    )
+
+
+def _pairs(*sides: Side) -> list[tuple[Side, Bass]]:
+    return [(side, side.result.bass) for side in sides if side.result.bass is not None]
+
+
+def _times(decay: BassDecay, bands: tuple[float, ...], receivers: list[int]) -> tuple[Array, Array]:
+    """(receiver, band) means over the sources of T20, and of its spread."""
+    chosen = [decay.bands_hz.index(f) for f in bands]
+    time, spread = (
+        each[0][:, receivers][..., chosen].mean(axis=0) for each in (decay.time_s, decay.spread_s)
+    )
+    return time, spread
+
+
+def _evenness(side: Side, bass: Bass) -> Array:
+    """(receiver,) dB; NaN with fewer than three thirds."""
+    f = bass.frequency_hz
+    thirds = [b for b in third_octaves_of(bass) if EVEN_FROM_HZ <= b <= EVEN_TO_HZ]
+    if len(thirds) < 3:
+        return np.full(bass.zone.shape[2], np.nan)
+    weights = playbacks_of(side.scene)[-1].weights(f)
+    pressure = np.einsum("sf,srf->rf", weights, bass.response[0])
+    return np.asarray(level_db(band_squares(f, np.abs(pressure) ** 2, thirds)).std(axis=-1))
+
+
+def _matched(before: list[Mode], after: tuple[Mode, ...]) -> tuple[tuple[Mode, Mode | None], ...]:
+    """Each mode with the nearest in frequency, the surest pairs first, none taken twice."""
+    costs = sorted(
+        (cost, i, k)
+        for i, one in enumerate(before)
+        for k, other in enumerate(after)
+        if (cost := _distance(one, other)) < FARTHEST
+    )
+    mate: dict[int, int] = {}
+    for _, i, k in costs:
+        if i not in mate and k not in mate.values():
+            mate[i] = k
+    return tuple((one, after[mate[i]] if i in mate else None) for i, one in enumerate(before))
+
+
+def _distance(one: Mode, other: Mode) -> float:
+    far = abs(float(np.log(other.frequency_hz / one.frequency_hz)))
+    return far + (0.0 if one.kind and one.kind == other.kind else STRANGER)

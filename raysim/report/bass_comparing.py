@@ -1,0 +1,166 @@
+"""What a variant changes in the bass, as rows, sentences and pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from raysim.bands import band_name
+from raysim.quantities import bass_change, joined_response
+from raysim.quantities.bass_changes import EVEN_FROM_HZ, EVEN_TO_HZ, BassChange
+from raysim.quantities.bass_modes import Mode
+from raysim.quantities.comparison import Comparison
+from raysim.report import bass_curves, style
+from raysim.report.digits import tidy
+from raysim.report.pictures import Picture, picture_of
+
+SAME_SHARE = 0.05  # a decay time that changes less is called as long as before
+STEP_SOURCE = (
+    "5 % of a decay time and 1 dB of a level, after ISO 3382-1:2009, table A.1, taken over to the "
+    "bass for want of better"
+)
+
+
+def sentences(change: BassChange) -> list[str]:
+    """T20 of the low octaves, evenness and modes, in words."""
+    said = []
+    for r, receiver in enumerate(change.receivers):
+        parts = [
+            f"{band_name(f)} {_time(change, 0, r, b)} to {_time(change, 1, r, b)}"
+            for b, f in enumerate(change.bands_hz)
+            if np.isfinite(change.t20_s[:, r, b]).any()
+        ]
+        if parts:
+            said.append(f"T20 by waves at “{receiver}”: {'; '.join(parts)}.")
+        before, after = change.even_db[:, r]
+        if np.isfinite([before, after]).all():
+            said.append(
+                f"Unevenness of third-octaves {EVEN_FROM_HZ:g} to {EVEN_TO_HZ:g} Hz at "
+                f"“{receiver}”: {before:.1f} to {after:.1f} dB."
+            )
+    counts = {"shorter": 0, "longer": 0, "as long": 0}
+    for one, other in change.modes:
+        if other is not None:
+            counts[_word(one, other)] += 1
+    listed = [f"{n} {'ring' if n > 1 else 'rings'} {word}" for word, n in counts.items() if n]
+    gone = sum(other is None for _, other in change.modes)
+    listed += [f"{gone} {'are' if gone > 1 else 'is'} not found again"] if gone else []
+    if listed:
+        said.append(f"Of the lowest {len(change.modes)} modes {', '.join(listed)}.")
+    return said
+
+
+def _time(change: BassChange, side: int, receiver: int, band: int) -> str:
+    time = change.t20_s[side, receiver, band]
+    if not math.isfinite(time):
+        return "undefined"
+    return f"{time:.2f} ±{change.t20_spread_s[side, receiver, band]:.2f} s"
+
+
+def _word(before: Mode, after: Mode) -> str:
+    if math.isinf(before.decay_time_s) and math.isinf(after.decay_time_s):
+        return "as long"
+    if math.isinf(after.decay_time_s):
+        return "longer"
+    share = after.decay_time_s / before.decay_time_s - 1
+    if abs(share) < SAME_SHARE:
+        return "as long"
+    return "shorter" if share < 0 else "longer"
+
+
+def mode_rows(change: BassChange) -> list[dict[str, str]]:
+    """The lowest modes before and after."""
+    rows = []
+    for one, other in change.modes:
+        rows.append(
+            {
+                "kind": one.kind or "–",
+                "before_hz": tidy(one.frequency_hz, 1),
+                "after_hz": "–" if other is None else tidy(other.frequency_hz, 1),
+                "before_s": _seconds(one),
+                "after_s": "–" if other is None else _seconds(other),
+                "change": "" if other is None else _percent(one, other),
+                "before": one.verdict,
+                "after": "damped away or joined another" if other is None else other.verdict,
+            }
+        )
+    return rows
+
+
+def _seconds(mode: Mode) -> str:
+    return "endless" if math.isinf(mode.decay_time_s) else f"{mode.decay_time_s:.2f}"
+
+
+def _percent(before: Mode, after: Mode) -> str:
+    if math.isinf(before.decay_time_s) or math.isinf(after.decay_time_s):
+        return ""
+    return tidy(100 * (after.decay_time_s / before.decay_time_s - 1), 0)
+
+
+def as_data(change: BassChange) -> dict[str, object]:
+    """All of it for JSON; undefined numbers are null."""
+    return {
+        "receivers": list(change.receivers),
+        "bands_hz": list(change.bands_hz),
+        "t20_s": _plain(change.t20_s),
+        "t20_spread_s": _plain(change.t20_spread_s),
+        "unevenness_db": _plain(change.even_db),
+        "modes": [
+            {
+                "kind": one.kind,
+                "frequency_hz": [one.frequency_hz, None if other is None else other.frequency_hz],
+                "decay_time_s": [
+                    None if m is None or math.isinf(m.decay_time_s) else m.decay_time_s
+                    for m in (one, other)
+                ],
+                "verdict": [one.verdict, None if other is None else other.verdict],
+            }
+            for one, other in change.modes
+        ],
+    }
+
+
+def _plain(values: np.ndarray | list[object] | float) -> object:
+    if isinstance(values, np.ndarray):
+        return _plain(values.tolist())
+    if isinstance(values, list):
+        return [_plain(value) for value in values]  # type: ignore[arg-type]
+    return values if math.isfinite(values) else None
+
+
+def sections(compared: Sequence[Comparison], files: dict[str, bytes]) -> list[dict[str, object]]:
+    """For the page: each comparison with the bass on both sides; PNGs are added to `files`."""
+    found: list[dict[str, object]] = []
+    before = None
+    for number, one in enumerate(compared, start=1):
+        change = bass_change(one.before, one.after)
+        if change is None:
+            continue
+        before = before or joined_response(one.before.result)
+        after = joined_response(one.after.result)
+        pictures: list[Picture] = []
+        if before is not None and after is not None:
+            receivers = [r.name for r in one.after.scene.receivers]
+            first = [r.name for r in one.before.scene.receivers].index(change.receivers[0])
+            with style.drawing():
+                figure = bass_curves.draw_before_after(
+                    before.frequency_hz,
+                    before.smoothed_db[0, -1, first],
+                    after.smoothed_db[0, -1, receivers.index(change.receivers[0])],
+                    (change.before, change.after),
+                    f"Level at “{style.short(change.receivers[0])}”, 1/6 octave",
+                )
+                files[f"response_change_{number:02d}.png"] = style.png(figure)
+                alt = f"Level at the seat with {change.after} against {change.before}"
+                pictures.append(picture_of(figure, alt))
+        found.append(
+            {
+                "name": change.after,
+                "sentences": sentences(change),
+                "rows": mode_rows(change),
+                "pictures": pictures,
+            }
+        )
+    return found

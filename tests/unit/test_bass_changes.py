@@ -1,0 +1,84 @@
+"""The bass before and after: modes matched, octaves and evenness."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from raysim import quantities
+from raysim.report import bass_comparing
+from raysim.report.compare_page import compose_comparison
+from tests.results_made import exponential_result
+
+
+@pytest.fixture(scope="module")
+def made():
+    """The second variant: the first mode rings half as long, 1 % lower; the other is far off."""
+    made = exponential_result(
+        bass=True, batches=4, duration_s=0.3, variants=("base", "treated"), noise=0.0
+    )
+    bass = dataclasses.replace(
+        made.bass,
+        mode_frequency_hz=np.array([33.6, 44.0, 33.3, 50.0]),
+        mode_decay_time_s=np.array([0.8, 1.0, 0.4, 1.0]),
+    )
+    return dataclasses.replace(made, bass=bass)
+
+
+@pytest.fixture(scope="module")
+def change(made):
+    return quantities.bass_change(*(quantities.side_of(made, name) for name in made.variants))
+
+
+def test_modes_are_matched_where_they_are_near(change):
+    (first, same), (second, gone) = change.modes
+    assert (first.frequency_hz, same.frequency_hz) == (33.6, 33.3)
+    assert (first.decay_time_s, same.decay_time_s) == (0.8, 0.4)
+    assert second.frequency_hz == 44.0
+    assert gone is None
+
+
+def test_in_words(change):
+    said = bass_comparing.sentences(change)
+    assert said[-1] == "Of the lowest 2 modes 1 rings shorter, 1 is not found again."
+    first, second = bass_comparing.mode_rows(change)
+    assert (first["before_s"], first["after_s"], first["change"]) == ("0.80", "0.40", "−50")
+    assert second["after"] == "damped away or joined another"
+
+
+def test_octaves_and_evenness():
+    """A second variant with twice the decay of its only mode a band, and a louder third."""
+    made = exponential_result(
+        bass=True, batches=4, duration_s=0.3, variants=("base", "treated"), sources=1, noise=0.0
+    )
+    f = np.arange(20.0, 301.0)
+    zone = np.empty((2, 1, 1, 9, len(f)), complex)
+    for variant, time_s in enumerate((0.4, 0.8)):
+        rate = 3 * np.log(10) / time_s
+        zone[variant] = sum(1 / (rate + 2j * np.pi * (f - at)) for at in (63.0, 126.0))
+    bass = dataclasses.replace(made.bass, frequency_hz=f, zone=zone)
+    sides = [
+        quantities.side_of(dataclasses.replace(made, bass=bass), name) for name in made.variants
+    ]
+    change = quantities.bass_change(*sides)
+    assert change.bands_hz == (63, 125)
+    assert change.t20_s[1, 0] == pytest.approx(2 * change.t20_s[0, 0], rel=0.05)
+    assert change.even_db[1, 0] > change.even_db[0, 0] > 1
+    assert "T20 by waves at “seat”: 63 Hz 0.4" in bass_comparing.sentences(change)[0]
+
+
+def test_no_change_without_the_bass_on_both_sides(made):
+    bare = quantities.side_of(dataclasses.replace(made, bass=None), "base")
+    assert quantities.bass_change(bare, quantities.side_of(made, "treated")) is None
+
+
+def test_the_page_has_it_only_with_the_bass(made, monkeypatch):
+    for name in ("svg", "png", "tiled_png"):
+        monkeypatch.setattr(f"raysim.report.style.{name}", lambda *_anything: b"picture")
+    files = compose_comparison(quantities.compare_variants(made))
+    assert "response_change_01.png" in files
+    page = files["compare.html"].decode("utf-8")
+    assert "The bass, by waves" in page
+    assert "run with --bass" not in page
+    bare = compose_comparison(quantities.compare_variants(dataclasses.replace(made, bass=None)))
+    assert "run with --bass" in bare["compare.html"].decode("utf-8")
