@@ -22,7 +22,7 @@ from raysim.results.data import MAP_QUANTITIES, Maps, Result
 from raysim.scene import playing
 from raysim.scene.collisions import place_of_zone
 from raysim.scene.data import Scene
-from raysim.scene.solids import Solid, reach_into, slab, solid
+from raysim.scene.solids import Solid, reach_into, reach_into_triangles, slab, solid
 from raysim.theory.noticeable import STEPS
 
 Array = NDArray[np.float64]
@@ -211,11 +211,11 @@ def best_places(result: Result, places: Places, most: int = 10) -> list[int]:
 
     They are ranked by what is sure, the gain less two standard errors: among thousands the
     highest gain would be the luckiest. Left out are those whose gain is less than three standard
-    errors, and those where a panel of 0.1 m would reach into a keep-clear zone or the swing of its
-    door.
+    errors, and those where a panel of 0.1 m would reach into furniture, a keep-clear zone or the
+    swing of its door.
     """
     scene = result.scene_in(0)
-    zones = _zones(scene)
+    zones, furniture = _zones(scene), _furniture(scene)
     known = np.flatnonzero(places.steps > SURE * places.steps_error)
     sure = places.steps[known] - RANKED_BELOW * places.steps_error[known]
     chosen: list[int] = []
@@ -227,7 +227,8 @@ def best_places(result: Result, places: Places, most: int = 10) -> list[int]:
         rect = places.rect[i]
         facet = scene.facets[places.facet[i]]
         body = solid(slab(facet, (rect[0], rect[1], rect[2], rect[3]), 0.0, PANEL_DEPTH_M))
-        if all(reach_into(body, zone) <= 0 for zone in zones):
+        is_free = all(reach_into(body, zone) <= 0 for zone in zones)
+        if is_free and (reach_into_triangles(body, furniture) <= ROUNDING).all():
             chosen.append(int(i))
     return chosen
 
@@ -307,6 +308,12 @@ def _overlap(places: Places, i: int, k: int) -> bool:
     one, other = places.rect[i], places.rect[k]
     reach = np.minimum(one[2:], other[2:]) - np.maximum(one[:2], other[:2])
     return bool((reach > 1e-9).all())
+
+
+def _furniture(scene: Scene) -> Array:
+    """(m, 3, 3) triangles of what stands in the room."""
+    stands = np.array([surface.owner != "room" for surface in scene.surfaces])
+    return scene.mesh.corners[stands[scene.mesh.surface]]
 
 
 def _zones(scene: Scene) -> list[Solid]:

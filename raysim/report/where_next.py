@@ -145,8 +145,8 @@ def _notes(result: Result) -> list[str]:
         "Gain counts both changes in steps that a listener notices (early level 1 dB, T20 5 %; "
         "ISO 3382-1:2009, table A.1, taken over to small rooms), less as gain. Whether a shorter "
         "T20 is wanted the guide above tells. The order is by the gain less two standard errors.",
-        "Left out are furniture, what overlaps a better place, and what a "
-        "panel of 10 cm would take of a keep-clear zone; doors, windows, vents and detectors are "
+        "Left out are furniture, what overlaps a better place, and where a panel of 10 cm would "
+        "reach into furniture or a keep-clear zone; doors, windows, vents and detectors are "
         "known as such only where the scene file has them under [keep_clear].",
         "places.csv has every place.",
     ]

@@ -127,6 +127,27 @@ def test_keep_clear_zones_are_left_out():
     assert LEFT in {find_places(free).facet[i] for i in best_places(free, find_places(free))}
 
 
+def test_places_behind_furniture_are_left_out():
+    """The desk, 95 cm from the left wall, is moved to 8 cm before it: a panel of 10 cm won't fit.
+
+    Two cm further it does.
+    """
+    centre = np.array([0.0, 0.8, 0.735])
+    for gap_m, fits in ((0.08, False), (0.105, True)):
+        room = scene()
+        desk = np.array([room.surfaces[s].owner == "desk" for s in room.mesh.surface])
+        vertices = room.mesh.vertices.copy()
+        vertices[np.unique(room.mesh.triangles[desk])] -= (0.95 - gap_m, 0.0, 0.0)
+        one = made(spot(centre), room=replace(room, mesh=replace(room.mesh, vertices=vertices)))
+        places = find_places(one)
+        best = [i for i in best_places(one, places) if places.facet[i] == LEFT]
+        wall = room.facets[LEFT].to_plane(centre)
+        holds = [
+            (places.rect[i][:2] < wall).all() and (places.rect[i][2:] > wall).all() for i in best
+        ]
+        assert any(holds) == fits
+
+
 def test_a_result_without_maps_has_no_section():
     assert where_next(result()) is None
     with pytest.raises(ValueError, match="has no maps"):
