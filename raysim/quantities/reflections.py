@@ -90,6 +90,12 @@ def criterion_bands(bands_hz: tuple[float, ...]) -> list[int]:
     return [b for b, label in enumerate(bands_hz) if low <= label <= high]
 
 
+def judged_bands(scene: Scene) -> list[list[int]]:
+    """Of each source the indices of the bands of the criterion that it plays."""
+    bands = criterion_bands(scene.bands_hz)
+    return [[b for b in bands if sounding[b]] for sounding in playing.plays(scene)]
+
+
 def no_criterion_band(bands_hz: tuple[float, ...]) -> str:
     """Why a source is not judged: the result has no band for it, or the source plays none."""
     if criterion_bands(bands_hz):
@@ -104,8 +110,7 @@ def early_reflections(result: Result) -> tuple[EarlyReflection, ...]:
     plays; of a source that plays none of them there are none. Where the direct sound is blocked,
     levels and times are re the direct sound as it would be.
     """
-    bands = criterion_bands(result.scene.bands_hz)
-    played = [[b for b in bands if of_source[b]] for of_source in playing.plays(result.scene)]
+    bands, played = criterion_bands(result.scene.bands_hz), judged_bands(result.scene)
     return tuple(
         _judge(result.scene_in(path.variant), path, played[path.source])
         for path in result.reflections

@@ -12,6 +12,7 @@ from raysim.quantities.reflections import (
     Place,
     criterion_bands,
     early_reflections,
+    judged_bands,
     place_on,
 )
 from raysim.report import digits
@@ -71,12 +72,15 @@ def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> lis
     Of each source the strongest `MOST_SINGLE` of one reflection within `LATEST_S`, and the
     strongest `MOST_LONGER` that met more surfaces within the window of the criterion. Of paths by
     the same surfaces that meet them within `SAME_SPOT_M` of each other, as off neighbouring facets
-    of a curved surface, the strongest stands for all.
+    of a curved surface, the strongest stands for all. None of a source that plays no band of the
+    criterion, where the result has some.
     """
     judged = {id(one.reflection): one for one in early_reflections(result)}
     single: list[Reflection] = []
     longer: list[Reflection] = []
     for source in range(len(result.scene.sources)):
+        if source in unjudged(result):
+            continue
         here = [
             path
             for path in result.reflections
@@ -98,8 +102,15 @@ def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> lis
 
 def level_db(result: Result, path: Reflection) -> float:
     """Highest level re direct in the bands of the criterion; NaN without such bands."""
-    bands = criterion_bands(result.scene.bands_hz)
+    bands = judged_bands(result.scene)[path.source]
     return float(path.level_db[bands].max()) if bands else float("nan")
+
+
+def unjudged(result: Result) -> list[int]:
+    """Sources that play no band of the criterion; none where the result has no such band."""
+    if not criterion_bands(result.scene.bands_hz):
+        return []
+    return [source for source, bands in enumerate(judged_bands(result.scene)) if not bands]
 
 
 def drawn(listed: list[Listed], most_longer: int = 2) -> list[NumberedPath]:
@@ -151,8 +162,9 @@ def _tape(length_m: float) -> str:
 
 def _strongest(result: Result, paths: list[Reflection]) -> list[Reflection]:
     """Sort by level in the bands of the criterion, or in all bands without such."""
-    bands = criterion_bands(result.scene.bands_hz) or list(range(len(result.scene.bands_hz)))
-    return sorted(paths, key=lambda p: -float(p.level_db[bands].max()))
+    every = list(range(len(result.scene.bands_hz)))
+    bands = [own or every for own in judged_bands(result.scene)]
+    return sorted(paths, key=lambda p: -float(p.level_db[bands[p.source]].max()))
 
 
 def _apart(scene: Scene, strongest_first: list[Reflection]) -> list[Reflection]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from raysim.estimate import Estimate
 from raysim.report import elevations, tables, words
-from raysim.report.listed import Listed, list_reflections
+from raysim.report.listed import Listed, list_reflections, unjudged
 from raysim.report.pictures import Pictures, draw_all
 from raysim.results.data import Result
 
@@ -79,6 +79,9 @@ def _early_notes(
         f"{result.image_order} surface{'' if result.image_order == 1 else 's'}; all are in "
         "reflections.csv. Near neighbours on one surface are listed once, the strongest."
     ]
+    silent = ", ".join(f"“{result.scene.sources[source].name}”" for source in unjudged(result))
+    if silent:
+        notes.append(f"None of {silent}, which plays nothing within 1 to 8 kHz.")
     tolerance_m = result.scene.tolerance_m
     if tolerance_m is not None:
         notes.append(

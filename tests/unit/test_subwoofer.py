@@ -13,6 +13,7 @@ from raysim.loudspeakers.cabinet import Cabinet, directivity_of
 from raysim.quantities.evaluation import of_pairs
 from raysim.quantities.places import map_bands, mean_slopes
 from raysim.quantities.shares import incident_share
+from raysim.report.listed import list_reflections
 from raysim.report.tables import plausibility_rows
 from raysim.scene import playing
 from raysim.solvers.stopping import precision
@@ -186,3 +187,11 @@ def test_maps_are_means_of_the_sources_that_play(mixed):
     assert mean_slopes(one).value[0, 0] > 10
     np.testing.assert_allclose(incident_share(with_sub_made, 0, bands).value, 1.0)
     assert np.ptp(incident_share(one, 0, bands).value) > 1
+
+
+def test_report_lists_no_reflections_of_it(mixed):
+    listed = list_reflections(mixed)
+    assert listed
+    assert {one.reflection.source for one in listed} == {0}
+    low = exponential_result(bands_hz=(125, 250, 500), times_s=(0.4, 0.4, 0.3))
+    assert {one.reflection.source for one in list_reflections(low)} == {0, 1}
