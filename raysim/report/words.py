@@ -139,10 +139,20 @@ def _not_answered(result: Result, variant: int) -> str:
     frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     beams = any(source.directivity for source in result.scene.sources)
     taken = "be flat on their axis" if beams else "radiate alike in all directions"
+    bass = (
+        f"the bass below about {frequency} Hz, where a room of this size rings at single notes and "
+        "sound does not travel as rays; "
+        if result.bass is None
+        else ""
+    )
+    waves = (
+        ""
+        if result.bass is None
+        else f"Below about {frequency} Hz sound does not travel as rays: see the bass, by waves. "
+    )
     return (
-        f"Not answered here: the bass below about {frequency} Hz, where a room of this size rings "
-        "at single notes and sound does not travel as rays; what passes through the walls; and the "
-        f"loudspeakers' own colour, for they are taken to {taken}."
+        f"{waves}Not answered here: {bass}what passes through the walls; and the loudspeakers' own "
+        f"colour, for they are taken to {taken}."
     )
 
 
@@ -261,12 +271,22 @@ def _of_angles(scene: Scene) -> str:
     )
 
 
+def _of_bass(result: Result, frequency: str) -> str:
+    if result.bass is None:
+        return f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay."
+    return (
+        "In the bass each point of a surface answers to the pressure there alone, and absorption "
+        "coefficients say nothing of phase: real notches and modes lie some percent off, and decay "
+        "times are as uncertain as the absorption."
+    )
+
+
 def limits(result: Result, variant: int) -> list[str]:
     """What the method leaves out."""
     scene = result.scene
     frequency = nearest_five(float(transition(result).frequency_hz[variant]))
     found = [
-        f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay.",
+        _of_bass(result, frequency),
         *_of_loudspeakers(scene),
         _of_angles(scene),
         "Sound bending around edges (diffraction) is not modelled; small objects and the edges of "
