@@ -8,22 +8,25 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from raysim.errors import SettingsError
 from raysim.results.data import Bass
 from raysim.scene.data import Scene
 from raysim.scene.variants import Group, groups_of
-from raysim.solvers.bass_kinds import kinds
+from raysim.solvers.bass_kinds import Kinds
 from raysim.solvers.bass_places import Fields, Places, joined_fields, places_of
 from raysim.solvers.bass_surfaces import Patches, admittances_of, coefficients_note, patches_of
 from raysim.theory.reverberation import sabine_time
 from raysim.theory.transition import middle_decay_time
 from raysim.waves.damped import Damped, damped_modes
-from raysim.waves.elements import Elements, assemble
-from raysim.waves.reduced import Reduced, Treated, reduce, treat
+from raysim.waves.elements import Elements, assemble, resurfaced
+from raysim.waves.reduced import Reduced, reduce
 from raysim.waves.tetrahedra import barycentric_in, tetrahedra_of
+from raysim.waves.treated import Treated, treat
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 Complex = NDArray[np.complex128]
 Told = Callable[[str, float], None]
 
@@ -112,10 +115,16 @@ def compute_bass(
     frequencies = np.arange(LOWEST_HZ, highest + STEP_HZ / 2, STEP_HZ)
     groups = groups_of(scene, variants)
     places = places_of(groups[0].scene)
-    parts: list[_Part] = []
-    for n, group in enumerate(groups):
-        parts += _of_group(group, places, frequencies, partial(_told_part, told, n, len(groups)))
-    return _joined(parts, places, frequencies, f"computed up to {why}")
+    meshes = [group.scene.mesh_sha256 for group in groups]
+    parts: dict[int, list[_Part]] = {}
+    for mesh in dict.fromkeys(meshes):
+        base = None
+        for n in (n for n, own in enumerate(meshes) if own == mesh):
+            tell = partial(_told_part, told, len(parts), len(groups))
+            base = _base(groups[n], frequencies, tell, base)
+            parts[n] = _of_group(groups[n], base, places, frequencies, tell)
+    each = [part for n in range(len(groups)) for part in parts[n]]
+    return _joined(each, places, frequencies, f"computed up to {why}")
 
 
 def _told_part(told: Told, number: int, count: int, stage: str, fraction: float) -> None:
@@ -137,30 +146,33 @@ class _Part:
     notes: list[str]
 
 
-def _of_group(group: Group, places: Places, frequencies: Array, told: Told) -> list[_Part]:
-    scene = group.scene
-    told("filling the room with tetrahedra", 0.0)
+@dataclass(frozen=True)
+class _Base:
+    """What all variants of a group have in common."""
+
+    patches: Patches
+    reduced: Reduced
+
+
+def _base(group: Group, frequencies: Array, told: Told, known: _Base | None) -> _Base:
+    """Elements and modes, those of a group of the same geometry where known."""
+    scene, highest = group.scene, float(frequencies[-1])
     patches = patches_of(group)
-    elements = _elements(scene, patches, float(frequencies[-1]))
-    zones, notes = _zones(scene, elements)
-    notes = [*elements.mesh.notes, *notes]
-    if said := coefficients_note(scene, np.unique(patches.materials).tolist()):
-        notes.append(said)
-    told(f"finding modes, {elements.size:,} unknowns", 0.15)
+    if known is None:
+        told("filling the room with tetrahedra", 0.0)
+        elements = _elements(scene, patches, highest)
+    else:
+        elements = resurfaced(known.reduced.elements, patches.at, patches.areas)
+    told(f"finding modes, {elements.size:,} unknowns", 0.2)
     reduced = reduce(
         elements,
         scene.climate.speed_of_sound,
-        float(frequencies[-1]),
+        highest,
         np.array([s.position for s in scene.sources]),
         [f"sources.{s.name}" for s in scene.sources],
+        known.reduced.modes if known else None,
     )
-    parts = []
-    for n, name in enumerate(group.variants):
-        told(f"response of '{name}'", 0.8 + 0.2 * n / len(group.variants))
-        beta, assumed = admittances_of(patches, n, frequencies)
-        treated = treat(reduced, beta, frequencies)
-        parts.append(_part(scene, reduced, treated, zones, places, [*notes, *assumed]))
-    return parts
+    return _Base(patches, reduced)
 
 
 def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
@@ -172,42 +184,64 @@ def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
     return assemble(mesh, patches.at, patches.areas)
 
 
-def _part(
-    scene: Scene,
-    reduced: Reduced,
-    treated: Treated,
-    zones: Array,
-    places: Places,
-    notes: list[str],
-) -> _Part:
-    there = places.in_air(reduced.elements)
-    points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
-    response = FREE_FIELD * treated.response(points)
-    heads = zones.shape[0] * zones.shape[1]
-    modes = damped_modes(treated)
-    shapes = treated.basis @ modes.shapes
-    receivers = np.array([r.position for r in scene.receivers])
-    sources = np.array([s.position for s in scene.sources])
-    values = _real(reduced.at(np.concatenate([receivers, sources])) @ shapes, shapes)
-    values *= np.sqrt(reduced.elements.mesh.volume)
-    size = np.ptp(reduced.elements.nodes, axis=0)
-    return _Part(
-        response[:, :heads].reshape(len(sources), *zones.shape[:2], -1),
-        places.fields(response[:, heads:], there),
-        modes,
-        values[: len(receivers)].T,
-        values[len(receivers) :].T,
-        kinds(scene, reduced, shapes),
-        reduced.elements.size,
-        float(reduced.elements.mesh.volume / size.prod()),
-        notes,
-    )
+def _of_group(
+    group: Group, base: _Base, places: Places, frequencies: Array, told: Told
+) -> list[_Part]:
+    scene, patches, reduced = group.scene, base.patches, base.reduced
+    elements = reduced.elements
+    zones, notes = _zones(scene, elements)
+    notes = [*elements.mesh.notes, *notes]
+    if said := coefficients_note(scene, np.unique(patches.materials).tolist()):
+        notes.append(said)
+    there = places.in_air(elements)
+    look = _Look(scene, reduced, zones, places, there)
+    parts = []
+    for n, name in enumerate(group.variants):
+        told(f"response of '{name}'", 0.6 + 0.4 * n / len(group.variants))
+        beta, assumed = admittances_of(patches, n, frequencies)
+        parts.append(look.at(treat(reduced, beta, frequencies), [*notes, *assumed]))
+    return parts
 
 
-def _real(values: Complex, shapes: Complex) -> Array:
-    """Turn each mode to where it is most real, with mean square 1/V over the room."""
-    turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
-    return np.asarray((values * turn / np.linalg.norm(shapes, axis=0)).real)
+class _Look:
+    """Where the field of every variant of a group is looked at."""
+
+    def __init__(
+        self, scene: Scene, reduced: Reduced, zones: Array, places: Places, there: Bools
+    ) -> None:
+        self.elements, self.places, self.there = reduced.elements, places, there
+        self.zone_shape = zones.shape[:2]
+        points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
+        self.responses = self.elements.at(points)
+        self.receivers = self.elements.at(np.array([r.position for r in scene.receivers]))
+        self.sources = self.elements.at(np.array([s.position for s in scene.sources]))
+        self.kinds = Kinds(scene, reduced)
+        size = np.ptp(self.elements.nodes, axis=0)
+        self.box_share = float(self.elements.mesh.volume / size.prod())
+
+    def at(self, treated: Treated, notes: list[str]) -> _Part:
+        """All that is kept of a variant."""
+        response = FREE_FIELD * treated.response(self.responses)
+        heads = self.zone_shape[0] * self.zone_shape[1]
+        modes = damped_modes(treated)
+        return _Part(
+            response[:, :heads].reshape(len(response), *self.zone_shape, -1),
+            self.places.fields(response[:, heads:], self.there),
+            modes,
+            self._values(treated, modes, self.receivers),
+            self._values(treated, modes, self.sources),
+            self.kinds.of(modes.shapes),
+            self.elements.size,
+            self.box_share,
+            notes,
+        )
+
+    def _values(self, treated: Treated, modes: Damped, observe: csr_array) -> Array:
+        """(modes, points) where each mode is most real, with mean square 1 over the room."""
+        shapes = modes.shapes
+        turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
+        values = (observe @ treated.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
+        return np.asarray(values.real.T * np.sqrt(self.elements.mesh.volume))
 
 
 def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:

@@ -12,35 +12,46 @@ Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
 NEAR = 0.7  # share of a mode's energy in the mode of the box it is named after
-BEYOND = 1.25  # of the highest frequency
+BEYOND = 1.1  # of the highest frequency
 ALONG = {"length": "along the length", "width": "across the width", "height": "floor to ceiling"}
 
 
-def kinds(scene: Scene, reduced: Reduced, shapes: Complex) -> list[str]:
-    """Names of modes after those of the bounding box, empty where none is near.
+class Kinds:
+    """Which mode of the bounding box each mode of a room is like; one for all its variants.
 
     Parameters
     ----------
     scene : Scene
     reduced : Reduced
-    shapes : (basis, modes) complex
     """
-    nodes, mass = reduced.elements.nodes, reduced.elements.mass
-    low, size = nodes.min(axis=0), np.ptp(nodes, axis=0)
-    highest = BEYOND * 2 * np.pi * reduced.frequency_hz / reduced.speed
-    most = (highest * size / np.pi).astype(int)
-    numbers = np.indices(most + 1).reshape(3, -1).T
-    numbers = numbers[((numbers * np.pi / size) ** 2).sum(axis=1) <= highest**2]
-    local = np.pi * (nodes - low) / size
-    waves = np.prod([np.cos(np.outer(local[:, a], numbers[:, a])) for a in range(3)], axis=0)
-    strength = np.einsum("ij,ij->j", waves, mass @ waves)
-    overlap = (waves.T @ (mass @ reduced.shapes)) @ shapes
-    share = np.abs(overlap) ** 2 / strength[:, None] / (np.abs(shapes) ** 2).sum(axis=0)
-    names = axis_names(scene)
-    return [
-        name_of(numbers[b], names) if share[b, m] >= NEAR else ""
-        for m, b in enumerate(share.argmax(axis=0))
-    ]
+
+    def __init__(self, scene: Scene, reduced: Reduced) -> None:
+        nodes, mass = reduced.elements.nodes, reduced.mass
+        low, size = nodes.min(axis=0), np.ptp(nodes, axis=0)
+        highest = BEYOND * 2 * np.pi * reduced.frequency_hz / reduced.speed
+        most = (highest * size / np.pi).astype(int)
+        numbers = np.indices(most + 1).reshape(3, -1).T
+        self.numbers = numbers[((numbers * np.pi / size) ** 2).sum(axis=1) <= highest**2]
+        local = np.pi * (nodes - low) / size
+        waves = np.ones((len(nodes), len(self.numbers)))
+        for a in range(3):
+            waves *= np.cos(np.outer(local[:, a], np.arange(most[a] + 1)))[:, self.numbers[:, a]]
+        weighed = mass @ waves
+        self.strength = np.einsum("ij,ij->j", waves, weighed)
+        self.overlap = weighed.T @ reduced.modes.shapes
+        self.names = axis_names(scene)
+
+    def of(self, shapes: Complex) -> list[str]:
+        """Names of (basis, modes) shapes, empty where none is near.
+
+        What treatments add to the rigid modes is small and has no part in the name.
+        """
+        own = self.overlap @ shapes[: self.overlap.shape[1]]
+        share = np.abs(own) ** 2 / self.strength[:, None] / (np.abs(shapes) ** 2).sum(axis=0)
+        return [
+            name_of(self.numbers[b], self.names) if share[b, m] >= NEAR else ""
+            for m, b in enumerate(share.argmax(axis=0))
+        ]
 
 
 def axis_names(scene: Scene) -> tuple[str, str, str]:

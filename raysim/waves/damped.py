@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import partial
 
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
+from scipy.sparse.linalg import LinearOperator, eigs
 
-from raysim.waves.reduced import Treated
+from raysim.waves.threads import each
+from raysim.waves.treated import Treated
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-WINDOW = 1.2  # ratio of the frequencies at which admittances are held
-MARGIN = 1.25  # neighbours taken along, as a ratio of frequencies
+WINDOW, LEAST_WINDOW = 1.2, 1.02  # ratio of the frequencies at which admittances are held
+MOST_MODES = 15  # in a window
+LEAST_MARGIN = 1.03  # neighbours taken along on each side: as many again as in the window
+SPARE = 6
+ARPACK_TOLERANCE = 1e-6
 STEPS = 30
 CLOSE = 1e-9
 SAME = 1e-7
@@ -60,12 +65,8 @@ def damped_modes(treated: Treated) -> Damped:
     part of its frequency. Modes are taken as damped less than critically, and the field of a
     closed room at zero frequency is not one.
     """
-    f = treated.frequencies_hz
-    count = max(1, int(np.ceil(np.log(f[-1] / f[0]) / np.log(WINDOW))))
-    edges = np.geomspace(f[0], f[-1], count + 1)
-    found: list[tuple[complex, Complex]] = []
-    for low, high in pairwise(edges):
-        found += _in_window(treated, float(low), float(high), last=high == edges[-1])
+    windows = _windows(treated)
+    found = [one for own in each(partial(_in_window, treated), windows) for one in own]
     kept: list[tuple[complex, Complex]] = []
     for k, shape in sorted(found, key=lambda one: one[0].real):
         if not any(_same(k, shape, *other) for other in kept[-6:]):
@@ -75,42 +76,86 @@ def damped_modes(treated: Treated) -> Damped:
     return Damped(np.array([k for k, _ in kept], np.complex128), shapes, treated.reduced.speed)
 
 
+def _windows(treated: Treated) -> list[tuple[float, float]]:
+    """Lowest and highest wavenumber of each: a ratio of WINDOW, or some MOST_MODES modes."""
+    rigid = np.sqrt(treated.reduced.modes.squared)
+    low, highest = treated.wavenumbers[0], treated.wavenumbers[-1]
+    windows = []
+    while low < highest:
+        ahead = rigid[rigid > low]
+        high = ahead[MOST_MODES] if len(ahead) > MOST_MODES else np.inf
+        high = min(max(high, low * LEAST_WINDOW), low * WINDOW)
+        high = float(highest) if high * LEAST_WINDOW > highest else float(high)
+        windows.append((float(low), high))
+        low = high
+    return windows
+
+
 def _same(k: complex, shape: Complex, other_k: complex, other: Complex) -> bool:
     alike = abs(np.vdot(shape, other)) / (np.linalg.norm(shape) * np.linalg.norm(other))
     return abs(k - other_k) < SAME * abs(k) and bool(alike > 0.99)
 
 
-def _in_window(
-    treated: Treated, low_hz: float, high_hz: float, last: bool
-) -> list[tuple[complex, Complex]]:
-    to_k = 2 * np.pi / treated.reduced.speed
-    middle = np.sqrt(low_hz * high_hz) * to_k
-    held = treated.stiffness.astype(np.complex128)
-    for beta, group in zip(_admittances(treated, middle), treated.groups, strict=True):
-        held += (1j * middle * beta) * group
-    squared, vectors = scipy.linalg.eig(held, check_finite=False)
-    k0 = np.sqrt(squared.astype(np.complex128))
-    near = np.flatnonzero((k0.real > low_hz * to_k / MARGIN) & (k0.real < high_hz * to_k * MARGIN))
-    if not len(near):
+def _in_window(treated: Treated, window: tuple[float, float]) -> list[tuple[complex, Complex]]:
+    low, high = window
+    k0, vectors = _held_modes(treated, low, high)
+    if not len(k0):
         return []
-    near = near[np.argsort(k0[near].real)]
-    space, _ = np.linalg.qr(vectors[:, near])
+    space, _ = np.linalg.qr(vectors)
     stiffness = space.T @ treated.stiffness @ space
     mass = space.T @ space
-    groups = [space.T @ group @ space for group in treated.groups]
+    groups = space.T @ treated.groups @ space
+    last = high == treated.wavenumbers[-1]
     found = []
-    for start, vector in zip(k0[near], vectors[:, near].T, strict=True):
+    for start, vector in zip(k0, vectors.T, strict=True):
         k, shape = _newton(treated, stiffness, mass, groups, start, space.conj().T @ vector)
-        if low_hz * to_k <= k.real < high_hz * to_k or (last and k.real == high_hz * to_k):
+        if low <= k.real < high or (last and k.real == high):
             found.append((k, space @ shape))
     return found
+
+
+def _held_modes(treated: Treated, low: float, high: float) -> tuple[Complex, Complex]:
+    """Modes near a window with admittances held at its middle; by shift and inverse (ARPACK)."""
+    middle = np.sqrt(low * high)
+    beta = _admittances(treated, middle)
+    held = treated.stiffness + 1j * middle * np.tensordot(beta, treated.groups, 1)
+    size, shift = len(held), middle**2
+    factors = scipy.linalg.lu_factor(held - shift * np.eye(size), check_finite=False)
+    inverse = LinearOperator(
+        (size, size), lambda x: scipy.linalg.lu_solve(factors, x, check_finite=False), dtype=complex
+    )
+    margin = max(high / low, LEAST_MARGIN)
+    from_k, to_k = low / margin, high * margin
+    rigid = np.sqrt(treated.reduced.modes.squared)
+    count = int(((rigid > from_k) & (rigid < to_k)).sum()) + SPARE
+    start = np.random.default_rng(0).standard_normal(size).astype(complex)
+    while True:
+        if count > size // 3:
+            squared, vectors = scipy.linalg.eig(held, check_finite=False)
+            break
+        squared, vectors = eigs(
+            LinearOperator((size, size), lambda x: held @ x, dtype=complex),
+            count,
+            sigma=shift,
+            OPinv=inverse,
+            v0=start,
+            tol=ARPACK_TOLERANCE,
+        )
+        # What was found lies nearest the shift: complete as far as the farthest.
+        if np.abs(squared - shift).max() > to_k**2 - shift:
+            break
+        count = int(1.3 * count) + 1
+    k0 = np.sqrt(squared.astype(np.complex128))
+    near = np.flatnonzero((k0.real > from_k) & (k0.real < to_k))
+    near = near[np.argsort(k0[near].real)]
+    return k0[near], np.asarray(vectors[:, near])
 
 
 def _newton(
     treated: Treated,
     stiffness: Complex,
     mass: Complex,
-    groups: list[Complex],
+    groups: Complex,
     k: complex,
     shape: Complex,
 ) -> tuple[complex, Complex]:
@@ -119,7 +164,7 @@ def _newton(
     shape = shape / (weight @ shape)
     for _ in range(STEPS):
         beta = _admittances(treated, k.real)
-        boundary = sum((b * g for b, g in zip(beta, groups, strict=True)), np.zeros_like(mass))
+        boundary = np.tensordot(beta, groups, 1)
         full = stiffness + 1j * k * boundary - k * k * mass
         try:
             step = np.linalg.solve(full, (1j * boundary - 2 * k * mass) @ shape)

@@ -148,9 +148,8 @@ def assemble(mesh: Tetrahedra, surface_at: Callable[[Array, Ints], Ints], areas:
         returns the surface (q,) they lie on, 0 to surfaces - 1.
     areas : (surfaces,) float, m2
     """
-    corners = np.sort(mesh.corners, axis=1)
-    mesh = replace(mesh, corners=corners)
-    grid = skfem.MeshTet(mesh.points.T.copy(), corners.T.copy())
+    mesh = replace(mesh, corners=np.sort(mesh.corners, axis=1))
+    grid = _grid(mesh)
     basis = skfem.Basis(grid, Cubic(), intorder=2 * ORDER)
     return Elements(
         csc_array(_stiffness.assemble(basis)),
@@ -160,6 +159,18 @@ def assemble(mesh: Tetrahedra, surface_at: Callable[[Array, Ints], Ints], areas:
         mesh,
         np.asarray(basis.element_dofs.T),
     )
+
+
+def resurfaced(
+    elements: Elements, surface_at: Callable[[Array, Ints], Ints], areas: Array
+) -> Elements:
+    """The same elements with other surfaces, as `assemble` takes them."""
+    mesh = elements.mesh
+    return replace(elements, surfaces=tuple(_boundary(mesh, _grid(mesh), surface_at, areas)))
+
+
+def _grid(mesh: Tetrahedra) -> Any:
+    return skfem.MeshTet(mesh.points.T.copy(), mesh.corners.T.copy())
 
 
 def _boundary(

@@ -12,7 +12,8 @@ from raysim.scene.variants import groups_of
 from raysim.solvers.bass import _elements
 from raysim.solvers.bass_surfaces import patches_of
 from raysim.surfaces.grammar import parse_layers
-from raysim.waves.reduced import reduce, treat
+from raysim.waves.reduced import reduce
+from raysim.waves.treated import treat
 
 SCENE = Path(__file__).parents[2] / "scenes" / "control_room.toml"
 TO_HZ = 100.0

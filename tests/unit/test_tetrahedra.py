@@ -130,10 +130,10 @@ def test_elements_reproduce_cubics():
 
 def test_factor_solves_and_counts_negative_eigenvalues():
     elements = box_elements((2.0, 1.0, 1.0), (3, 2, 2))
-    order = dissection(elements.stiffness, elements.nodes)
-    assert sorted(order) == list(range(elements.size))
+    plan = dissection(elements.stiffness, elements.nodes)
+    assert sorted(plan.order) == list(range(elements.size))
     shifted = elements.stiffness - 12.0 * elements.mass
-    factor = Factor(shifted, order)
+    factor = Factor(shifted, plan)
     right = np.cos(np.arange(2.0 * elements.size)).reshape(-1, 2)
     assert shifted @ factor.solve(right) == pytest.approx(right, abs=1e-8)
     # Below 12: 0, (pi/2)^2, pi^2 three times; (pi/2)^2 + pi^2 = 12.3 is above.

@@ -1,0 +1,205 @@
+"""The reduced room with one set of materials: a small dense problem at each frequency."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csc_array, csr_array
+
+from raysim.waves.reduced import Reduced, lacking
+from raysim.waves.threads import each, one_thread
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Complex = NDArray[np.complex128]
+
+# Frequencies of the corrections, each round, times sources: 20 of one source, 10 each of four.
+ROUNDS = 2
+SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 20, 6, 40
+DROP = 3e-3
+TOGETHER = 8
+
+
+class Boundary(NamedTuple):
+    """Boundary mass of surfaces with one admittance.
+
+    Attributes
+    ----------
+    on : (m,) int
+        The unknowns it has entries in.
+    mass : (m, m) sparse
+    """
+
+    on: Ints
+    mass: csr_array
+
+    def project(self, shapes: Array) -> Array:
+        """(basis, basis) in a basis (n, basis)."""
+        own = shapes[self.on]
+        return np.asarray(own.T @ (self.mass @ own))
+
+
+@dataclass(frozen=True)
+class Treated:
+    """The room with one set of materials.
+
+    Attributes
+    ----------
+    reduced : Reduced
+    shapes : (n, basis) float
+        Orthonormal with respect to the mass: the shapes of `reduced`, then corrections.
+    stiffness : (basis, basis) float
+    groups : (groups, basis, basis) float
+        Boundary matrices of surfaces of one admittance, added.
+    admittances : (groups, frequencies) complex
+    frequencies_hz : (frequencies,) float
+    """
+
+    reduced: Reduced
+    shapes: Array
+    stiffness: Array
+    groups: Array
+    admittances: Complex
+    frequencies_hz: Array
+
+    @property
+    def wavenumbers(self) -> Array:
+        """(frequencies,) float, rad/m."""
+        return np.asarray(2 * np.pi * self.frequencies_hz / self.reduced.speed)
+
+    def matrices(self, chosen: Ints) -> Complex:
+        """(chosen, basis, basis): stiffness + j k sum(beta B) - k^2 at frequencies by number."""
+        k = self.wavenumbers[chosen]
+        weight = 1j * k[:, None] * self.admittances[:, chosen].T
+        size = len(self.stiffness)
+        flat = self.groups.reshape(len(self.groups), size * size)
+        full = np.empty((len(k), size, size), np.complex128)
+        full.real = (weight.real @ flat).reshape(full.shape) + self.stiffness
+        full.imag = (weight.imag @ flat).reshape(full.shape)
+        full[:, np.arange(size), np.arange(size)] -= (k**2)[:, None]
+        return full
+
+    def solutions(self, chosen: Ints) -> Complex:
+        """(chosen, basis, sources): the field of each unit monopole in the basis."""
+        loads = (self.shapes.T @ self.reduced.loads).astype(np.complex128)
+        parts = np.array_split(chosen, max(1, -(-len(chosen) // TOGETHER)))
+        return np.concatenate(each(lambda part: np.linalg.solve(self.matrices(part), loads), parts))
+
+    def response(self, points: Array | csr_array) -> Complex:
+        """Pressure of a unit monopole, 1/(4 pi r) in the free field, with exp(j omega t).
+
+        Parameters
+        ----------
+        points : (points, 3) float, m, or (points, n) sparse
+            Places, or what `Elements.at` gave for them.
+
+        Returns
+        -------
+        (sources, points, frequencies) complex
+        """
+        observe = points if isinstance(points, csr_array) else self.reduced.elements.at(points)
+        solved = self.solutions(np.arange(len(self.frequencies_hz)))
+        return np.asarray(np.moveaxis((observe @ self.shapes) @ solved, 0, 2).transpose(1, 0, 2))
+
+
+def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Treated:
+    """Give the surfaces admittances.
+
+    The rigid modes and the near fields of the sources miss how the field bends at absorbing
+    surfaces. Where the solution in the basis leaves a residual in the full equations, applying
+    the inverse of stiffness - shift * mass to it gives a correction; corrections at a few
+    frequencies, twice, are appended to the basis. In this inverse a residual of the modes is
+    none, so it acts on what lies above them, where it is near the true inverse.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    admittances : (surfaces, frequencies) complex
+        Times rho0 c0, locally reacting; real parts not negative.
+    frequencies_hz : (frequencies,) float
+        Rising.
+    """
+    if (admittances.real < -1e-9).any():
+        raise ValueError("an admittance with a negative real part makes sound; it can't be")
+    boundaries, beta = _grouped(reduced, admittances)
+    treated = _projected(reduced, reduced.shapes, boundaries, beta, frequencies_hz)
+    for number in range(ROUNDS if boundaries else 0):
+        with one_thread():
+            residuals = _residuals(treated, boundaries, number)
+            corrections = reduced.modes.factor.solve(residuals)
+            new = lacking(reduced.mass, treated.shapes, corrections, DROP)
+            shapes = np.hstack([treated.shapes, new])
+            treated = _projected(reduced, shapes, boundaries, beta, frequencies_hz)
+    return treated
+
+
+def _grouped(reduced: Reduced, admittances: Complex) -> tuple[list[Boundary], Complex]:
+    """Boundary matrices of equal admittance, added; rigid ones left out."""
+    values, inverse = np.unique(admittances, axis=0, return_inverse=True)
+    chosen = [g for g in range(len(values)) if np.abs(values[g]).max() > 0]
+    surfaces = reduced.elements.surfaces
+    boundaries = []
+    for g in chosen:
+        own = [surfaces[s] for s in np.flatnonzero(inverse.reshape(-1) == g)]
+        total = csc_array(sum(own[1:], start=own[0]))
+        on = np.flatnonzero(np.diff(total.indptr))
+        boundaries.append(Boundary(on, csr_array(total[on][:, on])))
+    return boundaries, values[chosen]
+
+
+def _projected(
+    reduced: Reduced,
+    shapes: Array,
+    boundaries: list[Boundary],
+    beta: Complex,
+    frequencies_hz: Array,
+) -> Treated:
+    size, modes = shapes.shape[1], len(reduced.modes.squared)
+    stiffness = np.zeros((size, size))
+    stiffness[np.arange(modes), np.arange(modes)] = reduced.modes.squared
+    rest = shapes[:, modes:]
+    product = rest.T @ (reduced.elements.stiffness @ rest)
+    stiffness[modes:, modes:] = (product + product.T) / 2
+    groups = np.array([b.project(shapes) for b in boundaries]).reshape(-1, size, size)
+    return Treated(reduced, shapes, stiffness, groups, beta, frequencies_hz)
+
+
+def _residuals(treated: Treated, boundaries: list[Boundary], number: int) -> Array:
+    """(n, columns) real and imaginary parts of what solutions leave, at a few frequencies.
+
+    Of (K + j k sum(beta B) - k^2 M) p - q only what the inverse of K - shift M doesn't return
+    into the basis: (k^2 - shift) M r - j k sum(beta B) p, r the part of p beside the modes.
+    """
+    reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
+    sources = reduced.loads.shape[1]
+    pairs = _pairs(len(treated.frequencies_hz), sources, number)
+    chosen, column = np.unique(pairs[:, 0], return_inverse=True)
+    solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
+    k = treated.wavenumbers[pairs[:, 0]]
+    aside = treated.shapes[:, modes:] @ solved[modes:]
+    left = (k**2 - reduced.modes.shift) * _times(reduced.mass, aside)
+    for boundary, beta in zip(boundaries, treated.admittances, strict=True):
+        pressure = treated.shapes[boundary.on] @ solved
+        left[boundary.on] -= 1j * k * beta[pairs[:, 0]] * _times(boundary.mass, pressure)
+    return np.hstack([left.real, left.imag])
+
+
+def _pairs(frequencies: int, sources: int, number: int) -> Ints:
+    """(pairs, 2) frequency and source, spread over both, other ones in each round."""
+    count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
+    step = (frequencies - 1) / count
+    pairs = []
+    for source in range(sources):
+        first = step * (((number + source / sources) / ROUNDS) % 1)
+        at = np.unique(np.round(first + step * np.arange(count)).astype(int))
+        at[-1] = frequencies - 1
+        pairs.append(np.column_stack([at, np.full(len(at), source)]))
+    return np.concatenate(pairs)
+
+
+def _times(matrix: csr_array, values: Complex) -> Complex:
+    """Real sparse matrix times complex columns."""
+    return np.asarray(matrix @ values.real + 1j * (matrix @ values.imag))
