@@ -110,6 +110,8 @@ def _row(result: Result, places: Places, number: int, index: int) -> dict[str, o
         error = float(places.slopes.error[index, quantity]) * factor
         if not np.isfinite(value):
             cells.append(("–", ""))
+        elif value == 0 and error == 0:
+            cells.append(("no ray met it", ""))
         elif error <= abs(value) * 1e-9:
             cells.append((digits.tidy(value, 2), "0"))
         else:
