@@ -27,6 +27,7 @@ WORST_SHOWN = 5
 LOWEST_MODES = 5
 FIRST = 0  # of the variants: shown in full
 UNDEFINED = "-"
+BY_WAVES = "~"
 
 
 def print_summary(result: Result) -> None:
@@ -206,14 +207,27 @@ def _print_quantities(result: Result) -> None:
     table.add_column("band", justify="right")
     for key in SHOWN:
         table.add_column(f"{key} ({QUANTITIES[key].unit})", justify="right", no_wrap=True)
+    waves = quantities.mean_bass_decay(result, FIRST)
+    below = [label for label in waves if label < result.scene.bands_hz[0]]
+    rest = [UNDEFINED] * (len(SHOWN) - 1)
+    for label in below:
+        table.add_row(band_name(label), _by_waves(waves[label]), *rest, style="dim")
     for b, label in enumerate(result.scene.bands_hz):
         cells = [_cell(averages[key], FIRST, b) for key in SHOWN]
+        if cells[0] == UNDEFINED and label in waves:
+            cells[0] = _by_waves(waves[label])
         table.add_row(band_name(label), *cells, style="dim" if UNDEFINED in cells else "")
     console().print(table)
+    if waves:
+        click.echo(f"  {BY_WAVES} by waves, ± over sources, receivers and head zones")
     for sentence in _reasons(result, averages, FIRST):
         click.echo(f"  {UNDEFINED} {sentence}")
     for sentence in silent:
         click.echo(f"  {sentence}")
+
+
+def _by_waves(time: tuple[float, float]) -> str:
+    return f"{with_error(*time)}{BY_WAVES}"
 
 
 def _of_first(result: Result) -> str:

@@ -1,7 +1,7 @@
 """Evaluates results: decay times, energy ratios, early reflections, criteria."""
 
 from raysim.quantities.bass_changes import bass_change
-from raysim.quantities.bass_decay import bass_decay
+from raysim.quantities.bass_decay import bass_decay, mean_bass_decay
 from raysim.quantities.bass_gain import room_gain
 from raysim.quantities.bass_levels import corner_levels, seat_levels_db, zone_levels
 from raysim.quantities.bass_modes import modes_of
@@ -50,6 +50,7 @@ __all__ = [
     "evaluate_all",
     "input_range",
     "joined_response",
+    "mean_bass_decay",
     "modes_of",
     "ray_validity",
     "reverberation_time",

@@ -88,6 +88,24 @@ def bass_decay(result: Result, bass: Bass) -> BassDecay:
     return BassDecay(bands, times, spread, shorter, longer, reason)
 
 
+def mean_bass_decay(result: Result, variant: int) -> dict[float, tuple[float, float]]:
+    """T20 by waves of each octave below the Schroeder frequency, by its nominal label.
+
+    Mean over sources and receivers, and its spread over them and over the head zones, s. Empty
+    without the bass; bands that are undefined anywhere are left out.
+    """
+    if result.bass is None:
+        return {}
+    decay = bass_decay(result, result.bass)
+    found = {}
+    for b, label in enumerate(decay.bands_hz):
+        times, spread = decay.time_s[variant, ..., b], decay.spread_s[variant, ..., b]
+        if np.isfinite(times).all():
+            error = np.sqrt((spread**2).mean() + times.var())
+            found[label] = (float(times.mean()), float(error))
+    return found
+
+
 def _reach(label_hz: float) -> tuple[float, float]:
     low, high = band_edges_hz(label_hz)
     return low / SIDE, high * SIDE

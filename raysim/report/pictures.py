@@ -14,7 +14,13 @@ from matplotlib.figure import Figure
 
 from raysim.bands import band_name
 from raysim.estimate import Estimate
-from raysim.quantities import average, diffuse_field, ray_validity, transition
+from raysim.quantities import (
+    average,
+    diffuse_field,
+    mean_bass_decay,
+    ray_validity,
+    transition,
+)
 from raysim.report import curves, drawings, elevations, fields, loudspeakers, style, words
 from raysim.report.listed import Listed, drawn
 from raysim.results.data import Result
@@ -207,6 +213,10 @@ def _quantities(
     doubtful = ~ray_validity(result)[variant, 0, receiver]
     means = {key: average(result, key) for key in ("EDT", "T20", "T30")}
     times = [curves.Curve(k, e.value[variant], e.standard_error[variant]) for k, e in means.items()]
+    waves = mean_bass_decay(result, variant)
+    if any(band in waves for band in scene.bands_hz):
+        known = np.array([waves.get(band, (np.nan, np.nan)) for band in scene.bands_hz])
+        times.append(curves.Curve("waves", *known.T))
     field = diffuse_field(scene, result.variants[variant])
     t20 = means["T20"].value[variant]
     nominal = criteria.nominal_decay_time(scene.volume)

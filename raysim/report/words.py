@@ -9,7 +9,14 @@ import numpy as np
 
 from raysim.bands import band_name
 from raysim.estimate import Estimate
-from raysim.quantities import QUANTITIES, average, check_all, diffuse_field, transition
+from raysim.quantities import (
+    QUANTITIES,
+    average,
+    check_all,
+    diffuse_field,
+    mean_bass_decay,
+    transition,
+)
 from raysim.quantities.reflections import criterion_bands
 from raysim.report import digits
 from raysim.report.listed import Listed
@@ -201,6 +208,15 @@ def quantity_notes(result: Result, estimates: dict[str, Estimate], variant: int)
         notes.append(
             f"In a room this small that formula falls below the {low:g} to {high:g} s which "
             f"{criteria.DECAY_RANGE_SOURCE} asks besides; the two cannot both be kept."
+        )
+    if waves := mean_bass_decay(result, variant):
+        listed = ", ".join(
+            f"{time:.2f} ±{error:.2f} s at {band_name(label)}"
+            for label, (time, error) in waves.items()
+        )
+        notes.append(
+            f"Below the Schroeder frequency T20 is by waves, not by rays: {listed}. That is the "
+            "mean and the spread over sources, receivers and head zones."
         )
     curved = estimates["curvature"].value[variant]
     if np.any(np.nan_to_num(curved) > 10):

@@ -189,6 +189,9 @@ def test_decay_of_one_mode_a_band(time_s):
     assert decay.time_s[0, 0, 0] == pytest.approx(time_s, rel=0.05)
     assert decay.spread_s[0, 0, 0] == pytest.approx(0, abs=1e-9)
     assert (decay.reason == "").all()
+    result = with_bass(f, response * np.exp(-2j * np.pi * f * delay))
+    mean = quantities.mean_bass_decay(result, 0)
+    assert mean[63] == pytest.approx((decay.time_s[0, 0, 0, 0], 0), abs=1e-9)
     assert (decay.shorter < 1).all()
     assert (decay.longer > 1).all()
 
