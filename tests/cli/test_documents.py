@@ -28,6 +28,7 @@ def test_ci_finds_the_command(name, last):
     assert last in found[1]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("unrendered")
 def test_readme_main_job(raysim, folder):
     shutil.copytree(REPOSITORY / "scenes", folder / "scenes")

@@ -140,6 +140,9 @@ def quantities(energy, paths):
 def test_slopes_are_those_of_small_changes(room, maps, name, rect):
     """Five rectangles, the last a whole surface: central difference of two variants on one trace
     against the sum of slopes over the rectangle's patches.
+
+    Both are of the same rays, so they agree far better than either knows the truth: within 5 %,
+    of which T20 takes 2 for the points of its line, which move.
     """
     facet = next(i for i, f in enumerate(room.facets) if room.surfaces[f.surface].name == name)
     scene, covers = cut(room, facet, rect)
@@ -161,3 +164,4 @@ def test_slopes_are_those_of_small_changes(room, maps, name, rect):
     assert z.shape == (len(MAP_QUANTITIES), len(room.bands_hz))
     assert_p_value("maps", p_of_largest(z, GROUPS), f"{name}: {z}\n{slope}\n{found}")
     assert np.all(np.abs(slope) > 3 * error), "the slope itself is known"
+    np.testing.assert_allclose(slope, found, rtol=0.05)
