@@ -159,8 +159,8 @@ def treat(
         own = tuple(sorted(own, key=lambda k: section.treatments.index(treatments[k].section)))
         objects = tuple(treatments[k].name for k in own if treatments[k].is_object)
         if objects and objects not in known_shells and not complaints.found:
-            shell = _shell(scene, built, [p for p in pieces if p.treatment.name in objects],
-                           treatments, complaints)  # fmt: skip
+            shell = shell_with(scene, built, [p for p in pieces if p.treatment.name in objects],
+                               treatments, complaints)  # fmt: skip
             if shell is not None:
                 known_shells[objects] = len(shells)
                 shells.append(shell)
@@ -295,7 +295,7 @@ def _check_variant(
         )
 
 
-def _shell(
+def shell_with(
     scene: Scene,
     built: Built,
     objects: Sequence[Piece],

@@ -1,0 +1,269 @@
+"""Which candidates to take: exact values decide, an additive guess only says where to look.
+
+Knows sets, money and numbers; nothing of rooms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from raysim.estimate import jackknife_error
+
+Array = NDArray[np.float64]
+Chosen = frozenset[str]
+
+SURE = 2.0
+"""A gain counts if it is more than so many standard errors."""
+LOOKED_AT = 32
+ROUNDS = 12
+ROUNDING = 1e-9
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Something in its place, or a pair left and right.
+
+    Attributes
+    ----------
+    name, item : str
+    cost : float
+    weight_kg : float
+        0 where not known.
+    things : int
+        To put up.
+    pieces : int
+        Of the item's stock.
+    blocks : frozenset of str
+        Candidates that would be in its way.
+    """
+
+    name: str
+    item: str
+    cost: float
+    weight_kg: float = 0.0
+    things: int = 1
+    pieces: int = 1
+    blocks: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Caps:
+    """What a set may take; None for no limit. `stock` is by item."""
+
+    budget: float | None = None
+    count: int | None = None
+    weight_kg: float | None = None
+    stock: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a set comes to.
+
+    Attributes
+    ----------
+    off : float
+        How far off the aim, weighted noticeable steps.
+    left_out : (batches,) float
+        The same without each batch in turn.
+    is_refused : bool
+        It may not be: deader than the lower limit.
+    """
+
+    off: float
+    left_out: Array
+    is_refused: bool = False
+
+    def gain_over(self, other: Outcome) -> tuple[float, float]:
+        """By how much it is nearer to the aim than another, and the standard error."""
+        error = float(jackknife_error(other.left_out - self.left_out))
+        return other.off - self.off, error
+
+
+Evaluate = Callable[[Sequence[Chosen]], list[Outcome]]
+
+
+class Search:
+    """Search among candidates within caps.
+
+    Parameters
+    ----------
+    fixed : frozenset of str
+        Always in the set, such as those of an earlier phase.
+    """
+
+    def __init__(
+        self,
+        candidates: Sequence[Candidate],
+        caps: Caps,
+        evaluate: Evaluate,
+        fixed: Chosen = frozenset(),
+        told: Callable[[str, float], None] = lambda _stage, _fraction: None,
+    ) -> None:
+        self.of = {one.name: one for one in candidates}
+        self.caps, self.fixed, self.told = caps, fixed, told
+        self._evaluate = evaluate
+        self._known: dict[Chosen, Outcome] = {}
+
+    def outcome(self, chosen: Chosen) -> Outcome:
+        """Exact value of a set."""
+        return self.outcomes([chosen])[0]
+
+    def outcomes(self, sets: Iterable[Chosen]) -> list[Outcome]:
+        """Exact values of sets, those not known computed together."""
+        wanted = list(sets)
+        new = [one for one in dict.fromkeys(wanted) if one not in self._known]
+        if new:
+            self._known |= dict(zip(new, self._evaluate(new), strict=True))
+        return [self._known[one] for one in wanted]
+
+    def is_feasible(self, chosen: Chosen) -> bool:
+        """Whether a set keeps the caps and nothing in it is in the way of another."""
+        own = [self.of[name] for name in sorted(chosen)]
+        if any(one.blocks & chosen for one in own):
+            return False
+        caps = self.caps
+        for limit, sum_of in (
+            (caps.budget, sum(one.cost for one in own)),
+            (caps.count, sum(one.things for one in own)),
+            (caps.weight_kg, sum(one.weight_kg for one in own)),
+        ):
+            if limit is not None and sum_of > limit + ROUNDING:
+                return False
+        return all(
+            sum(one.pieces for one in own if one.item == item) <= stock
+            for item, stock in caps.stock.items()
+        )
+
+    def run(self) -> Chosen:
+        """The best set that the search finds, without members that don't earn their place.
+
+        Two starts, one grown member by member and one from the additive programme; the better is
+        improved by adding, exchanging and leaving out, one at a time, as long as that helps; last
+        what gains less than SURE standard errors is taken out.
+        """
+        singles = [self.fixed | {name} for name in sorted(self.of) if name not in self.fixed]
+        singles = [one for one in singles if self.is_feasible(one)]
+        self.told("trying each candidate", 0.1)
+        self.outcomes([self.fixed, *singles])
+        guesses = [self._grown(), self._programmed()]
+        found = min(guesses, key=self._off)
+        for number in range(ROUNDS):
+            self.told("exchanging", 0.5 + 0.4 * number / ROUNDS)
+            better = self._neighbour(found)
+            if better is None:
+                break
+            found = better
+        return self.pruned(found)
+
+    def pruned(self, chosen: Chosen) -> Chosen:
+        """Without those, the least first, whose removal changes the aim by less than its error."""
+        while removable := sorted(chosen - self.fixed):
+            whole, *others = self.outcomes([chosen, *(chosen - {name} for name in removable)])
+            sure = []
+            for one in others:
+                gain, error = whole.gain_over(one)
+                sure.append(gain - SURE * error)
+            least = int(np.argmin(sure))
+            if sure[least] > 0:
+                break
+            chosen = chosen - {removable[least]}
+        return chosen
+
+    def ordered(self, chosen: Chosen) -> list[str]:
+        """Members in the order of what each adds most to those before it, fixed ones first."""
+        order = sorted(chosen & self.fixed)
+        while rest := sorted(chosen - set(order)):
+            sets = [frozenset({*order, name}) for name in rest]
+            offs = [one.off for one in self.outcomes(sets)]
+            order.append(rest[int(np.argmin(offs))])
+        return order
+
+    def _off(self, chosen: Chosen) -> float:
+        outcome = self.outcome(chosen)
+        return np.inf if outcome.is_refused and chosen != self.fixed else outcome.off
+
+    def _grown(self) -> Chosen:
+        """Greedy: the best addition, again and again; the most promising are looked at."""
+        chosen = self.fixed
+        start = self.outcome(chosen).off
+        promise = {
+            name: start - self._off(chosen | {name})
+            for name in self.of
+            if name not in chosen and self.is_feasible(chosen | {name})
+        }
+        while True:
+            able = [name for name in sorted(promise, key=lambda n: (-promise[n], n))
+                    if name not in chosen and self.is_feasible(chosen | {name})]  # fmt: skip
+            sets = [chosen | {name} for name in able[:LOOKED_AT]]
+            self.told("growing a set", min(0.45, 0.1 + 0.04 * len(chosen)))
+            self.outcomes(sets)
+            before = self._off(chosen)
+            for name, one in zip(able, sets, strict=False):
+                promise[name] = before - self._off(one)
+            best = min(sets, key=self._off, default=chosen)
+            if self._off(best) >= before:
+                return chosen
+            chosen = best
+
+    def _programmed(self) -> Chosen:
+        """Best set if gains added up: a 0-1 programme (scipy's HiGHS)."""
+        names = [name for name in sorted(self.of) if name not in self.fixed]
+        start = self.outcome(self.fixed).off
+        able = [name for name in names if self.is_feasible(self.fixed | {name})]
+        gains = np.array([start - self._off(self.fixed | {name}) for name in able])
+        kept = [name for name, gain in zip(able, gains, strict=True) if gain > 0]
+        if not kept:
+            return self.fixed
+        value = np.array([g for g in gains if g > 0])
+        own = [self.of[name] for name in kept]
+        taken = [self.of[name] for name in self.fixed]
+        rows, most = [], []
+        for limit, key in ((self.caps.budget, "cost"), (self.caps.count, "things"),
+                           (self.caps.weight_kg, "weight_kg")):  # fmt: skip
+            if limit is not None:
+                rows.append([getattr(one, key) for one in own])
+                most.append(limit - sum(getattr(one, key) for one in taken) + ROUNDING)
+        for item, stock in self.caps.stock.items():
+            rows.append([one.pieces * (one.item == item) for one in own])
+            most.append(stock - sum(one.pieces for one in taken if one.item == item))
+        for k, one in enumerate(own):
+            for m in range(k):
+                if own[m].name in one.blocks:
+                    rows.append([float(n in (k, m)) for n in range(len(own))])
+                    most.append(1.0)
+        limits = [LinearConstraint(np.array(rows), ub=np.array(most))] if rows else []
+        solved = milp(-value, constraints=limits, integrality=1, bounds=Bounds(0, 1))
+        if solved.x is None:
+            return self.fixed
+        found = self.fixed | {n for n, x in zip(kept, solved.x, strict=True) if x > 0.5}
+        return found if self.is_feasible(found) else self.fixed
+
+    def _neighbour(self, chosen: Chosen) -> Chosen | None:
+        """The best set one step away, if it is better; the most promising are looked at."""
+        start = self.outcome(self.fixed).off
+        promise = {
+            name: start - self._known[alone].off if (alone := self.fixed | {name}) in self._known
+            else 0.0 for name in self.of
+        }  # fmt: skip
+        free = [name for name in sorted(self.of) if name not in chosen]
+        loose = sorted(chosen - self.fixed)
+        steps = [(promise[name], chosen | {name}) for name in free]
+        steps += [(-promise[name], chosen - {name}) for name in loose]
+        steps += [
+            (promise[new] - promise[old], (chosen - {old}) | {new}) for new in free for old in loose
+        ]
+        able = [step for step in steps if self.is_feasible(step[1])]
+        able.sort(key=lambda step: -step[0])
+        looked_at = [one for _, one in able[: 2 * LOOKED_AT]]
+        looked_at += [chosen - {name} for name in loose]
+        if not looked_at:
+            return None
+        self.outcomes(looked_at)
+        best = min(looked_at, key=self._off)
+        return best if self._off(best) < self._off(chosen) - ROUNDING else None
