@@ -151,15 +151,18 @@ class _Shift:
                 assert stop_at is not None
                 self._night.stopped = f"stopped at {datetime.datetime.now():%H:%M}, as asked"
                 return
-            while self._pending and self._task_s() <= left_s and self._crew.has_room():
-                self._hand_out(self._pending.popleft())
+            self._hand_out(left_s)
             progress(self._progress())
-            for outcome in self._crew.wait(min(SECONDS_TO_LISTEN, left_s)):
+            outcomes = self._crew.wait(min(SECONDS_TO_LISTEN, left_s))
+            self._hand_out(left_s)  # before anything is written, so that nobody is idle meanwhile
+            for outcome in outcomes:
                 self._take(outcome)
 
-    def _hand_out(self, planned: Planned) -> None:
-        self._out[planned.digest] = planned
-        self._crew.submit(self._plan.build(planned))
+    def _hand_out(self, left_s: float) -> None:
+        while self._pending and self._task_s() <= left_s and self._crew.has_room():
+            planned = self._pending.popleft()
+            self._out[planned.digest] = planned
+            self._crew.submit(self._plan.build(planned))
 
     def _take(self, outcome: Outcome) -> None:
         planned = self._out.pop(outcome.digest, None)

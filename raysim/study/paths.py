@@ -75,7 +75,10 @@ def _fault_below(node: Any, rest: Path, dotted: str) -> str | None:
 
 
 def changed(tree: Tree, changes: list[tuple[Path, Any]]) -> Tree:
-    """A copy of a scene file with other values at some paths, which `fault_of` has passed."""
+    """A copy of a scene file with other values at some paths, which `fault_of` has passed.
+
+    An empty text among the treatments of a variant leaves that entry out.
+    """
     made = copy.deepcopy(tree)
     for path, value in changes:
         node: Any = made
@@ -85,6 +88,10 @@ def changed(tree: Tree, changes: list[tuple[Path, Any]]) -> Tree:
             node[int(path[-1])] = value
         else:
             node[path[-1]] = value
+    for variant in made.get("variants", {}).values():
+        named = variant.get("treatments")
+        if isinstance(named, list):
+            variant["treatments"] = [name for name in named if name != ""]
     return made
 
 

@@ -28,7 +28,7 @@ def is_shareable(factor: Factor, tree: Tree, scene: Scene) -> bool:
 def _is_of_surfaces(path: Path, surfaces: set[str]) -> bool:
     if path[0] == "surfaces":  # what a pattern covers depends on the other lines
         return path[1] in surfaces
-    return path[0] in ("materials", "treatments")
+    return path[0] in ("materials", "treatments", "variants")
 
 
 def variant_name(point: int, variant: str) -> str:

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -26,6 +26,8 @@ USUAL_BINS_S = 2.0  # where nobody says how long the histogram is
 RESERVE_BYTES = 500_000_000
 CGROUP_LIMIT = Path("/sys/fs/cgroup/memory.max")
 CGROUP_USED = Path("/sys/fs/cgroup/memory.current")
+
+Compute = Callable[[Task, int], Outcome]
 
 
 class Crew(Protocol):
@@ -66,9 +68,14 @@ class LocalCrew:
         Of each.
     need_bytes : int
         Memory that a further worker is expected to take.
+    compute : callable
+        Task and threads to Outcome; importable by name.
     """
 
-    def __init__(self, workers: int, threads: int, need_bytes: int) -> None:
+    def __init__(
+        self, workers: int, threads: int, need_bytes: int, compute: Compute = attempt
+    ) -> None:
+        self._compute = compute
         self._limit, self._threads, self._need_bytes = workers, threads, need_bytes
         self._workers: list[_Worker] = []
 
@@ -124,7 +131,9 @@ class LocalCrew:
     def _start(self) -> _Worker:
         context = multiprocessing.get_context("spawn")  # threads don't survive a fork
         ours, theirs = context.Pipe()
-        process = context.Process(target=_work, args=(theirs, self._threads), daemon=True)
+        process = context.Process(
+            target=_work, args=(theirs, self._compute, self._threads), daemon=True
+        )
         process.start()
         theirs.close()
         self._workers.append(_Worker(process, ours))
@@ -148,7 +157,7 @@ def _why_died(code: int | None) -> str:
     return f"its worker ended with code {code}"
 
 
-def _work(pipe: Connection, threads: int) -> None:
+def _work(pipe: Connection, compute: Compute, threads: int) -> None:
     """What a worker does until its pipe is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all; the first process decides
     threading.Thread(target=_leave_with_parent, daemon=True).start()
@@ -157,7 +166,7 @@ def _work(pipe: Connection, threads: int) -> None:
             task = pipe.recv()
         except (EOFError, OSError):
             return
-        pipe.send(attempt(task, threads))
+        pipe.send(compute(task, threads))
 
 
 def _leave_with_parent() -> None:

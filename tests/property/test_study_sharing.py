@@ -124,7 +124,7 @@ def test_shared_equals_alone(tmp_path, name, variants):
         pytest.skip("the scene has no variant of that name")
     alone, error, tasks_alone = computed(tmp_path, False, name, variants)
     shared, _, tasks_shared = computed(tmp_path, True, name, variants)
-    assert (tasks_alone, tasks_shared) == (4, 1 if name != "named" else 2)
+    assert (tasks_alone, tasks_shared) == (4, 1)
     assert np.isfinite(alone).all()
     assert (np.abs(shared - alone) <= TOLERANCE * error).all()
     # Every factor must have done something somewhere, or equality says nothing.
