@@ -21,6 +21,7 @@ SURE = 2.0
 """A gain counts if it is more than so many standard errors."""
 LOOKED_AT = 32
 ROUNDS = 12
+FEW = 40
 ROUNDING = 1e-9
 
 
@@ -95,6 +96,8 @@ class Search:
     ----------
     fixed : frozenset of str
         Always in the set, such as those of an earlier phase.
+    is_exhaustive : bool
+        Compute every set where there are at most FEW.
     """
 
     def __init__(
@@ -104,20 +107,26 @@ class Search:
         evaluate: Evaluate,
         fixed: Chosen = frozenset(),
         told: Callable[[str, float], None] = lambda _stage, _fraction: None,
+        is_exhaustive: bool = True,
     ) -> None:
         self.of = {one.name: one for one in candidates}
         self.caps, self.fixed, self.told = caps, fixed, told
-        self._evaluate = evaluate
+        self._evaluate, self.is_exhaustive = evaluate, is_exhaustive
         self._known: dict[Chosen, Outcome] = {}
 
     def outcome(self, chosen: Chosen) -> Outcome:
         """Exact value of a set."""
         return self.outcomes([chosen])[0]
 
-    def outcomes(self, sets: Iterable[Chosen]) -> list[Outcome]:
-        """Exact values of sets, those not known computed together."""
+    def outcomes(self, sets: Iterable[Chosen], on_one_trace: bool = False) -> list[Outcome]:
+        """Exact values of sets, those not known computed together, or all `on_one_trace`.
+
+        Sets of one trace share all random numbers, so their differences are known best.
+        """
         wanted = list(sets)
-        new = [one for one in dict.fromkeys(wanted) if one not in self._known]
+        new = [
+            one for one in dict.fromkeys(wanted) if on_one_trace or one not in self._known
+        ]
         if new:
             self._known |= dict(zip(new, self._evaluate(new), strict=True))
         return [self._known[one] for one in wanted]
@@ -145,8 +154,14 @@ class Search:
 
         Two starts, one grown member by member and one from the additive programme; the better is
         improved by adding, exchanging and leaving out, one at a time, as long as that helps; last
-        what gains less than SURE standard errors is taken out.
+        what gains less than SURE standard errors is taken out. Where few sets are feasible all
+        are computed instead.
         """
+        every = self._every()
+        if every is not None:
+            self.told("trying every set", 0.1)
+            self.outcomes([self.fixed, *every], on_one_trace=True)
+            return self.pruned(min([self.fixed, *every], key=self._off))
         singles = [self.fixed | {name} for name in sorted(self.of) if name not in self.fixed]
         singles = [one for one in singles if self.is_feasible(one)]
         self.told("trying each candidate", 0.1)
@@ -164,7 +179,8 @@ class Search:
     def pruned(self, chosen: Chosen) -> Chosen:
         """Without those, the least first, whose removal changes the aim by less than its error."""
         while removable := sorted(chosen - self.fixed):
-            whole, *others = self.outcomes([chosen, *(chosen - {name} for name in removable)])
+            sets = [chosen, *(chosen - {name} for name in removable)]
+            whole, *others = self.outcomes(sets, on_one_trace=True)
             sure = []
             for one in others:
                 gain, error = whole.gain_over(one)
@@ -183,6 +199,22 @@ class Search:
             offs = [one.off for one in self.outcomes(sets)]
             order.append(rest[int(np.argmin(offs))])
         return order
+
+    def _every(self) -> list[Chosen] | None:
+        """All feasible sets, if they are few."""
+        if not self.is_exhaustive:
+            return None
+        found, fresh = [], [self.fixed]
+        names = [name for name in sorted(self.of) if name not in self.fixed]
+        while fresh:
+            grown = {
+                one | {name} for one in fresh for name in names if name not in one
+            }  # fmt: skip
+            fresh = sorted((one for one in grown if self.is_feasible(one)), key=sorted)
+            found += fresh
+            if len(found) > FEW:
+                return None
+        return found
 
     def _off(self, chosen: Chosen) -> float:
         outcome = self.outcome(chosen)
@@ -260,10 +292,10 @@ class Search:
         ]
         able = [step for step in steps if self.is_feasible(step[1])]
         able.sort(key=lambda step: -step[0])
-        looked_at = [one for _, one in able[: 2 * LOOKED_AT]]
+        looked_at = [one for _, one in able[:LOOKED_AT]]
         looked_at += [chosen - {name} for name in loose]
         if not looked_at:
             return None
-        self.outcomes(looked_at)
+        self.outcomes([chosen, *looked_at], on_one_trace=True)
         best = min(looked_at, key=self._off)
         return best if self._off(best) < self._off(chosen) - ROUNDING else None

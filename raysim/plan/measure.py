@@ -123,8 +123,12 @@ class Bench:
         self._measured[frozenset()] = self.base
 
     def measure(self, sets: Sequence[Chosen]) -> list[Measured]:
-        """Numbers of sets, those not known computed together."""
-        new = [one for one in dict.fromkeys(sets) if one not in self._measured]
+        """Numbers of sets, computed together, at most MOST_AT_ONCE on one trace.
+
+        Random decisions of a trace depend on all its variants; so that sets of several traces can
+        be compared, each has its distance to the bare room on its own trace.
+        """
+        new = list(dict.fromkeys(one for one in sets if one))
         for first in range(0, len(new), MOST_AT_ONCE):
             self._run(new[first : first + MOST_AT_ONCE])
         return [self._measured[one] for one in sets]
@@ -144,9 +148,15 @@ class Bench:
             for k, one in enumerate(sets)
         }
         result = run(self.workshop.scene_with(variants), self.settings)
+        here = self._measure(result, result.variants.index(BASE), None)
         for one, name in zip(sets, variants, strict=True):
             index = result.variants.index(name)
-            self._measured[one] = self._measure(result, index, self.base)
+            measured = self._measure(result, index, self.base)
+            self._measured[one] = dataclasses.replace(
+                measured,
+                off=measured.off + self.base.off - here.off,
+                left_out=measured.left_out + self.base.left_out - here.left_out,
+            )
         self.evaluated += len(sets)
         self.told(self.evaluated)
 
@@ -260,8 +270,3 @@ def _mates(scene: Scene) -> list[tuple[int, int, int]]:
             if min(off) <= MIRRORED_M:
                 found.append((a, int(np.argmin(off)), r))
     return found
-
-
-def base_name() -> str:
-    """Of the variant without treatments."""
-    return BASE

@@ -19,7 +19,7 @@ from raysim.scene.data import Facet, Scene
 from raysim.scene.patterns import reflection_rectangle, room_corners
 from raysim.scene.pieces import Piece
 from raysim.scene.placing import Sheet, ways
-from raysim.scene.solids import reach_into, slab, solid
+from raysim.scene.solids import Solid, reach_into, solid
 from raysim.scene.workshop import Workshop
 
 Array = NDArray[np.float64]
@@ -118,14 +118,24 @@ def in_the_way(sites: Sequence[Site]) -> list[frozenset[str]]:
     found: list[set[str]] = [set() for _ in sites]
     for a in range(len(sites)):
         for b in range(a):
-            if any(reach_into(one, other) > TOUCHING_M for one in bodies[a] for other in bodies[b]):
+            if any(
+                _are_near(one, other) and reach_into(one, other) > TOUCHING_M
+                for one in bodies[a]
+                for other in bodies[b]
+            ):
                 found[a].add(sites[b].name)
                 found[b].add(sites[a].name)
     return [frozenset(names) for names in found]
 
 
-def _body(piece: Piece) -> Any:
+def _body(piece: Piece) -> Solid:
     return solid(piece.treatment.corners)
+
+
+def _are_near(one: Solid, other: Solid) -> bool:
+    return bool(
+        (one.bounds[0] < other.bounds[1]).all() and (other.bounds[0] < one.bounds[1]).all()
+    )
 
 
 class _Survey:
@@ -381,14 +391,3 @@ def _place_of(pieces: Sequence[Piece]) -> str:
     if len(pieces) == 1:
         return pieces[0].treatment.where
     return f"{pieces[0].treatment.where} to {pieces[-1].treatment.where}"
-
-
-def predicted_area(site: Site, scene: Scene) -> Array:
-    """(pieces, 4) low u, low v, high u, high v on their facets; none of objects."""
-    return np.array([p.treatment.rect for p in site.pieces if not p.treatment.is_object])
-
-
-def slab_of(scene: Scene, piece: Piece) -> Array:
-    """(8, 3) corners of what a cover takes, its gap included."""
-    t = piece.treatment
-    return slab(scene.facets[t.facet], t.rect, 0.0, t.gap_m + t.thickness_m)
