@@ -8,6 +8,7 @@ from functools import partial
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
+from scipy.linalg import lapack
 from scipy.sparse.linalg import LinearOperator, eigs
 
 from raysim.waves.threads import each
@@ -17,8 +18,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 WINDOW, LEAST_WINDOW = 1.2, 1.02  # ratio of the frequencies at which admittances are held
-MOST_MODES = 15  # in a window
-LEAST_MARGIN = 1.03  # neighbours taken along on each side: as many again as in the window
+MOST_MODES = 20  # in a window
+LEAST_MARGIN = 1.015  # neighbours taken along on each side: as many again as in the window
 SPARE = 6
 ARPACK_TOLERANCE = 1e-6
 STEPS = 30
@@ -120,9 +121,9 @@ def _held_modes(treated: Treated, low: float, high: float) -> tuple[Complex, Com
     beta = _admittances(treated, middle)
     held = treated.stiffness + 1j * middle * np.tensordot(beta, treated.groups, 1)
     size, shift = len(held), middle**2
-    factors = scipy.linalg.lu_factor(held - shift * np.eye(size), check_finite=False)
+    factors, pivots, _ = lapack.zgetrf(held - shift * np.eye(size))
     inverse = LinearOperator(
-        (size, size), lambda x: scipy.linalg.lu_solve(factors, x, check_finite=False), dtype=complex
+        (size, size), lambda x: lapack.zgetrs(factors, pivots, x)[0], dtype=complex
     )
     margin = max(high / low, LEAST_MARGIN)
     from_k, to_k = low / margin, high * margin
@@ -182,6 +183,7 @@ def _admittances(treated: Treated, wavenumber: float) -> Complex:
     """(groups,) complex at a frequency, between the given ones by straight lines."""
     f = wavenumber * treated.reduced.speed / (2 * np.pi)
     at = treated.frequencies_hz
-    return np.array(
-        [np.interp(f, at, b.real) + 1j * np.interp(f, at, b.imag) for b in treated.admittances]
-    )
+    after = int(np.clip(np.searchsorted(at, f), 1, len(at) - 1))
+    share = np.clip((f - at[after - 1]) / (at[after] - at[after - 1]), 0, 1)
+    beta = treated.admittances
+    return np.asarray((1 - share) * beta[:, after - 1] + share * beta[:, after])

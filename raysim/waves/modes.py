@@ -12,6 +12,7 @@ from raysim.errors import SolverError
 from raysim.waves.elements import Elements
 from raysim.waves.factor import Elimination, Factor, dissection
 from raysim.waves.lanczos import nearest_modes
+from raysim.waves.threads import one_thread
 
 Array = NDArray[np.float64]
 
@@ -63,13 +64,14 @@ def rigid_modes(elements: Elements, needed: float, reach: float | None = None) -
         It doesn't converge.
     """
     reach = max(needed, reach or needed)
-    plan = dissection(elements.stiffness, elements.nodes)
-    shift, factor = _shifted(elements, plan, reach**2)
     area = float(sum(each.sum() for each in elements.surfaces))
     most = MARGIN * expected_modes(elements.mesh.volume, area, reach) + 200
-    squared, shapes = nearest_modes(
-        csr_array(elements.mass), factor.solve, shift, needed**2, reach**2, most
-    )
+    with one_thread():
+        plan = dissection(elements.stiffness, elements.nodes)
+        shift, factor = _shifted(elements, plan, reach**2)
+        squared, shapes = nearest_modes(
+            csr_array(elements.mass), factor.solve, shift, needed**2, reach**2, most
+        )
     if int((squared < shift).sum()) != factor.negative:
         raise SolverError("bass: modes were missed; run without --bass and tell the developers")
     return RigidModes(np.maximum(squared, 0.0), shapes, shift, factor)

@@ -86,8 +86,8 @@ def reduce(
     to_k = 2 * np.pi / speed
     reach = to_k * max(MODES_TO * frequency_hz, frequency_hz + MODES_ABOVE_HZ)
     mass = csr_array(elements.mass)
+    modes = modes or rigid_modes(elements, EXACT_TO * to_k * frequency_hz, reach)
     with one_thread():
-        modes = modes or rigid_modes(elements, EXACT_TO * to_k * frequency_hz, reach)
         near = lacking(mass, modes.shapes, modes.factor.solve(loads), SAME)
     shapes = np.hstack([modes.shapes, near])
     return Reduced(elements, mass, speed, frequency_hz, modes, shapes, loads)
@@ -98,9 +98,9 @@ def lacking(mass: csr_array, shapes: Array, more: Array, drop: float) -> Array:
 
     Directions weaker than `drop` are left out, where each of `more` counts as 1.
     """
-    more = more / np.sqrt(np.einsum("ij,ij->j", more, mass @ more))
-    for _ in range(2):
-        more -= shapes @ (shapes.T @ (mass @ more))
+    weighed = mass @ more
+    size = np.sqrt(np.einsum("ij,ij->j", more, weighed))
+    more = (more - shapes @ (shapes.T @ weighed)) / size
     strength, turn = np.linalg.eigh(more.T @ (mass @ more))
     strong = strength > drop**2
     more = more @ (turn[:, strong] / np.sqrt(strength[strong]))

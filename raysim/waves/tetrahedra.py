@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-EDGE_SHARE = 0.44  # of the shortest wavelength
+EDGE_SHARE = 0.46  # of the shortest wavelength
 LONGEST_EDGE_M = 0.7  # so that the field a step from a source is there at any frequency
 COARSENED = 0.73  # edges asked for where they become longer by coarsening
 ENVELOPE_M = 0.005
@@ -73,7 +73,7 @@ def tetrahedra_of(
     inside : (3,) float, m
         A point in the air.
     wavelength_m : float
-        Shortest wavelength of interest: edges are 0.44 of it or 0.7 m, and closed things smaller
+        Shortest wavelength of interest: edges are 0.46 of it or 0.7 m, and closed things smaller
         than a sixth of it are left out.
     volume_m3 : float, optional
         Volume of the air if known, to compare with.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -36,10 +36,12 @@ class Boundary(NamedTuple):
     on: Ints
     mass: csr_array
 
-    def project(self, shapes: Array) -> Array:
-        """(basis, basis) in a basis (n, basis)."""
-        own = shapes[self.on]
-        return np.asarray(own.T @ (self.mass @ own))
+    def extend(self, shapes: Array, known: Array) -> Array:
+        """(basis, basis) in a basis (n, basis), of which the first (known, known) are given."""
+        own, first = shapes[self.on], len(known)
+        new = own.T @ (self.mass @ own[:, first:])
+        below = np.vstack([known, new[:first].T])
+        return np.hstack([below, new])
 
 
 @dataclass(frozen=True)
@@ -125,14 +127,20 @@ def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Trea
     if (admittances.real < -1e-9).any():
         raise ValueError("an admittance with a negative real part makes sound; it can't be")
     boundaries, beta = _grouped(reduced, admittances)
-    treated = _projected(reduced, reduced.shapes, boundaries, beta, frequencies_hz)
-    for number in range(ROUNDS if boundaries else 0):
-        with one_thread():
-            residuals = _residuals(treated, boundaries, number)
-            corrections = reduced.modes.factor.solve(residuals)
+    start = Treated(
+        reduced,
+        reduced.shapes[:, :0],
+        np.zeros((0, 0)),
+        np.zeros((len(boundaries), 0, 0)),
+        beta,
+        frequencies_hz,
+    )
+    with one_thread():
+        treated = _extended(start, reduced.shapes, boundaries)
+        for number in range(ROUNDS if boundaries else 0):
+            corrections = reduced.modes.factor.solve(_residuals(treated, boundaries, number))
             new = lacking(reduced.mass, treated.shapes, corrections, DROP)
-            shapes = np.hstack([treated.shapes, new])
-            treated = _projected(reduced, shapes, boundaries, beta, frequencies_hz)
+            treated = _extended(treated, np.hstack([treated.shapes, new]), boundaries)
     return treated
 
 
@@ -150,21 +158,22 @@ def _grouped(reduced: Reduced, admittances: Complex) -> tuple[list[Boundary], Co
     return boundaries, values[chosen]
 
 
-def _projected(
-    reduced: Reduced,
-    shapes: Array,
-    boundaries: list[Boundary],
-    beta: Complex,
-    frequencies_hz: Array,
-) -> Treated:
-    size, modes = shapes.shape[1], len(reduced.modes.squared)
+def _extended(treated: Treated, shapes: Array, boundaries: list[Boundary]) -> Treated:
+    """The same in more shapes: those it has, and some that are orthonormal to them."""
+    reduced, size = treated.reduced, shapes.shape[1]
+    modes = len(reduced.modes.squared)
     stiffness = np.zeros((size, size))
     stiffness[np.arange(modes), np.arange(modes)] = reduced.modes.squared
     rest = shapes[:, modes:]
     product = rest.T @ (reduced.elements.stiffness @ rest)
     stiffness[modes:, modes:] = (product + product.T) / 2
-    groups = np.array([b.project(shapes) for b in boundaries]).reshape(-1, size, size)
-    return Treated(reduced, shapes, stiffness, groups, beta, frequencies_hz)
+    groups = [b.extend(shapes, known) for b, known in zip(boundaries, treated.groups, strict=True)]
+    return replace(
+        treated,
+        shapes=shapes,
+        stiffness=stiffness,
+        groups=np.array(groups).reshape(-1, size, size),
+    )
 
 
 def _residuals(treated: Treated, boundaries: list[Boundary], number: int) -> Array:
