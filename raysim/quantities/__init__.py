@@ -6,6 +6,7 @@ from raysim.quantities.bass_gain import room_gain
 from raysim.quantities.bass_levels import corner_levels, seat_levels_db, zone_levels
 from raysim.quantities.bass_modes import modes_of
 from raysim.quantities.bass_notches import boundary_notches
+from raysim.quantities.bass_plan import bass_plan, walk
 from raysim.quantities.checks import check_all
 from raysim.quantities.comparison import Comparison, compare, compare_variants
 from raysim.quantities.definitions import QUANTITIES
@@ -33,6 +34,7 @@ __all__ = [
     "average",
     "bass_change",
     "bass_decay",
+    "bass_plan",
     "boundary_notches",
     "by_surface",
     "centre_time",
@@ -60,5 +62,6 @@ __all__ = [
     "sound_strength",
     "transition",
     "transition_frequency",
+    "walk",
     "zone_levels",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
 
@@ -11,6 +11,8 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from raysim.quantities import joined_response, modes_of
+from raysim.quantities.bass_modes import Mode
+from raysim.quantities.bass_plan import bass_plan
 from raysim.quantities.dips import Dip, find_dips
 from raysim.report import bass_curves, bass_maps, bass_tables, bass_words, style
 from raysim.report.pictures import Picture, picture_of
@@ -36,7 +38,10 @@ class BassSection:
 
 
 def bass_section(
-    result: Result, first: Result, embed: Callable[[Picture], Markup]
+    result: Result,
+    first: Result,
+    embed: Callable[[Picture], Markup],
+    tones_hz: Sequence[float] = (),
 ) -> BassSection | None:
     """The section, or None for a result without the bass.
 
@@ -48,9 +53,18 @@ def bass_section(
         The first variant alone, in its own room.
     embed : callable
         Puts a picture into the page.
+    tones_hz : sequence of float
+        Frequencies to map besides those of modes.
+
+    Raises
+    ------
+    SettingsError
+        A tone that the bass doesn't reach, or a tone and no bass.
     """
     response = joined_response(result)
     if result.bass is None or first.bass is None or response is None:
+        for tone in tones_hz:
+            bass_plan(result, tone)  # says why there is none
         return None
     bass = first.bass
     files: dict[str, bytes] = {}
@@ -62,7 +76,7 @@ def bass_section(
     ]
     with style.drawing():
         seats = [_seat(first, bass, response, r, dips[r], files) for r in shown]
-        maps = _maps(first, bass, files)
+        maps = _maps(first, modes, tones_hz, files)
         others = _others(result, response, files)
     files |= {
         "modes.csv": bass_tables.modes_csv(result, result.bass).encode("utf-8"),
@@ -152,24 +166,34 @@ def _seat(
     }
 
 
-def _maps(first: Result, bass: Bass, files: dict[str, bytes]) -> list[Picture]:
-    shown = bass_maps.modes_to_map(bass, modes_of(first, bass))
-    if not shown:
-        return []
-    return [
-        _kept(
-            "bass_map",
-            bass_maps.draw_maps(first, bass, shown),
-            "Plan of the level at the frequencies of modes",
-            files,
-        ),
-        _kept(
-            "bass_walk",
-            bass_maps.draw_walks(first, bass, shown),
-            "Level along and across the room through the first receiver",
-            files,
-        ),
-    ]
+def _maps(
+    first: Result, modes: Sequence[Mode], tones_hz: Sequence[float], files: dict[str, bytes]
+) -> list[Picture]:
+    """At modes, and at the tones that were asked for."""
+    pictures = []
+    for name, shown in (
+        ("", bass_maps.maps_at_modes(first, modes)),
+        ("_asked", bass_maps.maps_at(first, tones_hz)),
+    ):
+        for start in range(0, len(shown), bass_maps.MOST_MAPS):
+            some = shown[start : start + bass_maps.MOST_MAPS]
+            listed = ", ".join(f"{one.plan.frequency_hz:.0f}" for one in some)
+            end = f"{name}{f'_{start // bass_maps.MOST_MAPS + 1}' if start else ''}"
+            pictures += [
+                _kept(
+                    f"bass_map{end}",
+                    bass_maps.draw_maps(first, some),
+                    f"Plan of the level at {listed} Hz",
+                    files,
+                ),
+                _kept(
+                    f"bass_walk{end}",
+                    bass_maps.draw_walks(some),
+                    f"Level along and across the room through the first receiver at {listed} Hz",
+                    files,
+                ),
+            ]
+    return pictures
 
 
 def _others(result: Result, response: Response, files: dict[str, bytes]) -> list[Picture]:

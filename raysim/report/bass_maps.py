@@ -14,19 +14,15 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from numpy.typing import NDArray
-from scipy.interpolate import RectBivariateSpline
-from scipy.spatial import cKDTree
 
 from raysim.quantities.bass_levels import level_db
 from raysim.quantities.bass_modes import QUIET, Mode
-from raysim.quantities.playback import playbacks_of
+from raysim.quantities.bass_plan import Plan, bass_plan
 from raysim.report import marks, style, views
-from raysim.results.data import PLAN_STEP_M, Bass, Result
+from raysim.results.data import PLAN_STEP_M, Result
 from raysim.scene.data import Scene
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Complex = NDArray[np.complex128]
 
 MOST_MAPS = 4
 LEVELS_DB = (-18.0, -13.0, -8.0, -3.0, 2.0, 7.0)
@@ -38,34 +34,32 @@ COLUMNS = 2
 
 @dataclass(frozen=True)
 class Shown:
-    """A mode that is mapped: the nearest computed frequency and its number."""
+    """The plan at a frequency, and which mode it is at, in words or empty."""
 
-    mode: Mode
-    index: int
+    plan: Plan
+    kind: str
 
 
-def modes_to_map(bass: Bass, modes: Sequence[Mode]) -> list[Shown]:
+def maps_at_modes(result: Result, modes: Sequence[Mode]) -> list[Shown]:
     """The lowest modes that all sources together drive, up to four, each at another frequency."""
     found: list[Shown] = []
     for mode in modes:
-        index = int(np.abs(bass.frequency_hz - mode.frequency_hz).argmin())
-        driven = abs(mode.at_sources.sum()) >= QUIET
-        if driven and all(other.index != index for other in found):
-            found.append(Shown(mode, index))
+        if abs(mode.at_sources.sum()) < QUIET:
+            continue
+        plan = bass_plan(result, mode.frequency_hz)
+        if all(other.plan.frequency_hz != plan.frequency_hz for other in found):
+            found.append(Shown(plan, mode.kind))
         if len(found) == MOST_MAPS:
             break
     return found
 
 
-def plan_pressure(result: Result, bass: Bass, index: int) -> Complex:
-    """(plan,) of all sources together re the mean square over the plan; NaN without air."""
-    f = bass.frequency_hz[index : index + 1]
-    weights = playbacks_of(result.scene_in(0))[-1].weights(f)[:, 0]
-    pressure = weights @ bass.field.plan[0, :, :, index]
-    return np.asarray(pressure / np.sqrt(np.nanmean(np.abs(pressure) ** 2)))
+def maps_at(result: Result, tones_hz: Sequence[float]) -> list[Shown]:
+    """At frequencies that were asked for."""
+    return [Shown(bass_plan(result, tone), "as asked") for tone in tones_hz]
 
 
-def draw_maps(result: Result, bass: Bass, shown: Sequence[Shown]) -> Figure:
+def draw_maps(result: Result, shown: Sequence[Shown]) -> Figure:
     """The plan at each mode's frequency, all on one scale of level."""
     scene = result.scene_in(0)
     view = views.plan_view(scene)
@@ -81,10 +75,10 @@ def draw_maps(result: Result, bass: Bass, shown: Sequence[Shown]) -> Figure:
     for axes, one in zip(axes_of, shown, strict=True):
         axes.set_aspect("equal")
         axes.set_axis_off()
-        mapped = _map(axes, scene, view, cut, bass, plan_pressure(result, bass, one.index))
+        mapped = _map(axes, scene, view, cut, one.plan)
         mapped.set(cmap=colours, norm=norm)
-        kind = f", {one.mode.kind}" if one.mode.kind else ""
-        axes.set_title(f"{bass.frequency_hz[one.index]:.0f} Hz{kind}", fontsize=style.TEXT)
+        kind = f", {one.kind}" if one.kind else ""
+        axes.set_title(f"{one.plan.frequency_hz:.0f} Hz{kind}", fontsize=style.TEXT)
     if mapped is not None:
         bar = figure.colorbar(
             mapped, ax=axes_of, location="bottom", aspect=45, shrink=0.7, extend="both"
@@ -95,10 +89,10 @@ def draw_maps(result: Result, bass: Bass, shown: Sequence[Shown]) -> Figure:
     return figure
 
 
-def draw_walks(result: Result, bass: Bass, shown: Sequence[Shown]) -> Figure:
+def draw_walks(shown: Sequence[Shown]) -> Figure:
     """Level along lines through the first receiver, to the front and to the side."""
     figure = style.blank(WIDE_IN, 2.9)
-    cells = bass.field.plan_cell
+    cells = shown[0].plan.cells
     for number, (title, across, ends) in enumerate(
         (
             ("Walk along the room", 0, ("rear", "front")),
@@ -113,13 +107,13 @@ def draw_walks(result: Result, bass: Bass, shown: Sequence[Shown]) -> Figure:
             look = style.look(k)
             axes.plot(
                 place,
-                level_db(np.abs(plan_pressure(result, bass, one.index)[line]) ** 2),
+                level_db(np.abs(one.plan.pressure[line]) ** 2),
                 color=look.colour,
                 linestyle="solid" if look.dashes is None else (0, look.dashes),
                 marker=look.marker,
                 markersize=2.6,
                 linewidth=1.1,
-                label=f"{bass.frequency_hz[one.index]:.0f} Hz",
+                label=f"{one.plan.frequency_hz:.0f} Hz",
             )
         axes.axvline(0, color=style.QUIET, linewidth=0.7, dashes=(2, 2))
         axes.set_ylim(*WALK_SPAN_DB)
@@ -139,15 +133,13 @@ def _colours() -> tuple[ListedColormap, BoundaryNorm]:
     return colours, BoundaryNorm(LEVELS_DB, colours.N, extend="both")
 
 
-def _map(
-    axes: Axes, scene: Scene, view: views.View, cut: views.Cut, bass: Bass, pressure: Complex
-) -> QuadContourSet:
-    seat = view.flat(scene.receivers[0].position)
-    rows, columns, grid = _finer(bass.field.plan_cell, pressure)
+def _map(axes: Axes, scene: Scene, view: views.View, cut: views.Cut, plan: Plan) -> QuadContourSet:
+    seat = view.flat(plan.seat)
+    right, front, levels = plan.finer(FINER)
     filled = axes.contourf(
-        seat[0] + PLAN_STEP_M * rows,
-        seat[1] + PLAN_STEP_M * columns,
-        level_db(np.abs(grid) ** 2).T,
+        seat[0] + PLAN_STEP_M * right,
+        seat[1] + PLAN_STEP_M * front,
+        levels.T,
         LEVELS_DB,
         extend="both",
     )
@@ -168,23 +160,6 @@ def _map(
         )
     axes.plot(*seat, "o", color="white", markeredgecolor=style.INK, markersize=6, zorder=5)
     return filled
-
-
-def _finer(cells: Ints, pressure: Complex) -> tuple[Array, Array, Complex]:
-    """Steps to the right and to the front, and pressures between the points of the plan.
-
-    Cubic splines of the pressure: of its level they would miss the quiet lines. Beyond the air
-    each point is taken as the nearest in it; the room's outline hides most of that.
-    """
-    there = np.isfinite(pressure)
-    low, high = cells.min(axis=0) - 1, cells.max(axis=0) + 1
-    places = np.indices((high - low + 1).tolist()).reshape(2, -1).T + low
-    nearest = cKDTree(cells[there]).query(places)[1]
-    grid = pressure[there][nearest].reshape(tuple(high - low + 1))
-    coarse = [np.arange(low[a], high[a] + 1) for a in range(2)]
-    fine = [np.linspace(low[a], high[a], FINER * int(high[a] - low[a]) + 1) for a in range(2)]
-    parts = [RectBivariateSpline(*coarse, part)(*fine) for part in (grid.real, grid.imag)]
-    return fine[0], fine[1], parts[0] + 1j * parts[1]
 
 
 def _patch(area: shapely.Polygon, axes: Axes) -> PathPatch:

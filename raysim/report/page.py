@@ -6,7 +6,7 @@ import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -50,7 +50,9 @@ _REASONS = {
 }
 
 
-def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
+def write_report(
+    result: Result, folder: str | os.PathLike[str], tones_hz: Sequence[float] = ()
+) -> list[Path]:
     """Write report.html, its pictures (PNG) and tables (CSV) into `folder`.
 
     The folder is made if it does not exist. Every file appears whole or not at all: all are
@@ -61,6 +63,8 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
     ----------
     result : Result
     folder : path
+    tones_hz : sequence of float
+        Frequencies at which the bass is mapped besides those of modes.
 
     Returns
     -------
@@ -71,8 +75,10 @@ def write_report(result: Result, folder: str | os.PathLike[str]) -> list[Path]:
     ------
     ResultError
         If the folder cannot be written, saying why.
+    SettingsError
+        A tone that the bass of the result doesn't reach.
     """
-    return write_folder(lambda: compose(result), folder)
+    return write_folder(lambda: compose(result, tones_hz), folder)
 
 
 def write_folder(
@@ -102,7 +108,7 @@ def write_folder(
         shutil.rmtree(waiting, ignore_errors=True)
 
 
-def compose(result: Result) -> dict[str, bytes]:
+def compose(result: Result, tones_hz: Sequence[float] = ()) -> dict[str, bytes]:
     """Contents of all files of the report by name, report.html first."""
     estimates = evaluate_all(result)
     first = _first(result)
@@ -113,7 +119,7 @@ def compose(result: Result) -> dict[str, bytes]:
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
     metre, covers, falls = where_next(result), covering(result), falling(result)
-    bass = bass_section(result, first, embedded)
+    bass = bass_section(result, first, embedded, tones_hz)
     for section in (metre, covers, falls, bass):
         files |= section.files if section else {}
     room = compose_room(result)

@@ -9,10 +9,12 @@ import pytest
 from markupsafe import Markup
 
 from raysim import quantities
+from raysim.errors import SettingsError
+from raysim.quantities.bass_plan import Plan
 from raysim.quantities.dips import Dip, find_dips
 from raysim.report import bass_words
 from raysim.report.bass import bass_section
-from raysim.report.bass_maps import PLAN_STEP_M, _finer, modes_to_map
+from raysim.report.bass_maps import maps_at_modes
 from tests.report_made import result as bedroom
 from tests.results_made import exponential_result, made_bass
 
@@ -72,22 +74,41 @@ def test_tables_hold_what_the_quantities_say(made, files):
     assert float(thirds[0]["corners_over_room_db"]) == pytest.approx(6.0206, abs=1e-3)
 
 
-def test_plan_is_drawn_between_its_points():
-    """A standing wave of 2 m between points 0.25 m apart: within 2 % of its largest."""
+def test_plan_between_its_points():
+    """A standing wave of 2 m between points 0.25 m apart: within 0.2 dB of its loudest."""
     cells = np.array([(i, j) for i in range(-6, 7) for j in range(-6, 7)])
-    wave = np.cos(np.pi * PLAN_STEP_M * cells[:, 0]) + 0j
-    right, front, grid = _finer(cells, wave)
-    inside = np.abs(right) <= 5
-    wanted = np.cos(np.pi * PLAN_STEP_M * right[inside])[:, None]
-    assert np.abs(grid[inside][:, np.abs(front) <= 5] - wanted).max() < 0.02
+    wave = np.sqrt(2) * np.cos(np.pi * 0.25 * cells[:, 0]) + 0j
+    plan = Plan(50.0, cells, wave, np.array([1.0, 2.0, 1.2]), np.eye(3)[:2])
+    right, front, levels = plan.finer(5)
+    loud = (np.abs(right) <= 5) & (np.abs(np.cos(np.pi * 0.25 * right)) > 0.5)
+    wanted = 20 * np.log10(np.sqrt(2) * np.abs(np.cos(np.pi * 0.25 * right[loud])))
+    assert levels[loud][:, np.abs(front) <= 5] == pytest.approx(
+        np.broadcast_to(wanted[:, None], (loud.sum(), (np.abs(front) <= 5).sum())), abs=0.2
+    )
+    level = plan.level_at([[1.0, 2.0, 0.0], [1.5, 2.3, 0.0], [9.0, 2.0, 0.0]])
+    assert level[0] == pytest.approx(3.01, abs=0.1)
+    assert level[1] < -25  # a quarter of the wave away
+    assert np.isnan(level[2])
+
+
+def test_walk_along_a_line(made):
+    """The made plan is as loud everywhere: 0 dB, from the seat half a metre off."""
+    seat = made.scene.receivers[0].position
+    distance, level = quantities.walk(made, 50.0, seat, seat + np.array([0.3, 0.4, 0.0]), count=11)
+    assert distance == pytest.approx(np.linspace(0, 0.5, 11))
+    assert level[:5] == pytest.approx(0, abs=1e-4)
+    with pytest.raises(SettingsError, match="tone: 400 Hz is outside the 20 to 60 Hz"):
+        quantities.walk(made, 400.0, seat, seat)
+    with pytest.raises(SettingsError, match="no bass; run it again with --bass"):
+        quantities.bass_plan(dataclasses.replace(made, bass=None), 50.0)
 
 
 def test_modes_that_nothing_drives_are_not_mapped(made):
     bass = made_bass(1, 2, 1)
     driven = dataclasses.replace(bass, mode_at_sources=np.array([[1.0, 1.0], [1.0, -1.0]]))
-    shown = modes_to_map(driven, quantities.modes_of(made, driven))
-    assert [one.mode.frequency_hz for one in shown] == [33.6]
-    assert bass.frequency_hz[shown[0].index] == 34
+    alone = dataclasses.replace(made, variants=("as built",), bass=driven)
+    shown = maps_at_modes(alone, quantities.modes_of(alone, driven))
+    assert [(one.plan.frequency_hz, one.kind) for one in shown] == [(34, "along the length, 1st")]
 
 
 def test_words_name_the_surface_of_a_hole(made):
