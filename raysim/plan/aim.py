@@ -81,7 +81,7 @@ def steps_uneven(one_s: Array, other_s: Array) -> Array:
 
 
 def summed_excess_db(levels_db: Array, criterion_db: float) -> float:
-    """dB above the criterion, summed over reflections (n,) of one pair."""
+    """Decibels above the criterion, summed over reflections (n,) of one pair."""
     return float(np.maximum(0.0, levels_db - criterion_db).sum())
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -37,7 +38,7 @@ def _sums(value: object) -> tuple[float, ...]:
     sums = tuple(values.number(one) for one in given)
     if not sums or sums[0] <= 0:
         raise ValueError(f"{values.shown(value)} is not more than 0; give what may be spent")
-    if any(b <= a for a, b in zip(sums, sums[1:], strict=False)):
+    if any(b <= a for a, b in pairwise(sums)):
         raise ValueError("the sums of phases are running totals; give them rising")
     return sums
 
@@ -97,7 +98,7 @@ class CatalogueFile(Section):
 
     limits: LimitsSection = LimitsSection()
     aim: AimSection = AimSection()
-    items: dict[str, ItemSection] = {}
+    items: dict[str, ItemSection] = {}  # noqa: RUF012 (pydantic copies it)
     warnings: WarningsSection = WarningsSection()
 
 
@@ -200,9 +201,7 @@ def load_catalogue(path: str | Path) -> Catalogue:
     limits = file.limits
     return Catalogue(
         items,
-        Limits(
-            limits.budget or (), limits.count, limits.weight, limits.depth, limits.drilling
-        ),
+        Limits(limits.budget or (), limits.count, limits.weight, limits.depth, limits.drilling),
         Weights(file.aim.reflections, file.aim.decay, file.aim.evenness, file.aim.match),
         file.warnings.dismiss,
     )
@@ -228,12 +227,15 @@ def with_limits(
             limits = replace(limits, budgets=_sums(list(budget)))
         except ValueError as error:
             raise SceneError(f"budget: {error}") from None
-    for name, given in (("count", count), ("weight_kg", weight_kg), ("depth_m", depth_m)):
-        if given is not None:
-            if given <= 0:
-                word = name.partition("_")[0]
-                raise SceneError(f"{word}: {given:g} is not more than 0; give a limit above 0")
-            limits = replace(limits, **{name: given})
+    for word, given in (("count", count), ("weight", weight_kg), ("depth", depth_m)):
+        if given is not None and given <= 0:
+            raise SceneError(f"{word}: {given:g} is not more than 0; give a limit above 0")
+    limits = replace(
+        limits,
+        count=limits.count if count is None else count,
+        weight_kg=limits.weight_kg if weight_kg is None else weight_kg,
+        depth_m=limits.depth_m if depth_m is None else depth_m,
+    )
     return replace(limits, drilling=False) if no_drilling else limits
 
 

@@ -124,9 +124,7 @@ class Search:
         Sets of one trace share all random numbers, so their differences are known best.
         """
         wanted = list(sets)
-        new = [
-            one for one in dict.fromkeys(wanted) if on_one_trace or one not in self._known
-        ]
+        new = [one for one in dict.fromkeys(wanted) if on_one_trace or one not in self._known]
         if new:
             self._known |= dict(zip(new, self._evaluate(new), strict=True))
         return [self._known[one] for one in wanted]
@@ -153,7 +151,8 @@ class Search:
         """The best set that the search finds, without members that don't earn their place.
 
         Two starts, one grown member by member and one from the additive programme; the better is
-        improved by adding, exchanging and leaving out, one at a time, as long as that helps; last
+        improved by adding, exchanging and leaving out, one at a time, as long as that gains more
+        than its standard error, for of many the best is a lucky one; last
         what gains less than SURE standard errors is taken out. Where few sets are feasible all
         are computed instead.
         """
@@ -298,4 +297,5 @@ class Search:
             return None
         self.outcomes([chosen, *looked_at], on_one_trace=True)
         best = min(looked_at, key=self._off)
-        return best if self._off(best) < self._off(chosen) - ROUNDING else None
+        gain, error = self.outcome(best).gain_over(self.outcome(chosen))
+        return best if self._off(best) < np.inf and gain > max(error, ROUNDING) else None

@@ -145,9 +145,7 @@ def make_plan(
 class _Chooser:
     """Searches of a plan: one a phase."""
 
-    def __init__(
-        self, bench: Bench, sites: Sequence[Site], limits: Limits, told: Told
-    ) -> None:
+    def __init__(self, bench: Bench, sites: Sequence[Site], limits: Limits, told: Told) -> None:
         self.bench, self.limits, self.told = bench, limits, told
         self.site = {site.name: site for site in sites}
         blocks = in_the_way(sites)

@@ -136,9 +136,7 @@ class Bench:
     def outcomes(self, sets: Sequence[Chosen]) -> list[Outcome]:
         """As the search wants them."""
         return [
-            Outcome(
-                float(one.off @ self.by_column), one.left_out @ self.by_column, one.is_dead
-            )
+            Outcome(float(one.off @ self.by_column), one.left_out @ self.by_column, one.is_dead)
             for one in self.measure(sets)
         ]
 
@@ -173,7 +171,9 @@ class Bench:
                     columns.append(Column("reflections", words))
         limited = np.isfinite(self.target.low) | np.isfinite(self.target.high)
         columns += [Column("decay", f"decay time at {bands[b]}") for b in judged if limited[b]]
-        columns += [Column("evenness", f"{name} against middle bands") for name, _ in self._ratios()]
+        columns += [
+            Column("evenness", f"{name} against middle bands") for name, _ in self._ratios()
+        ]
         if self.mates:
             columns += [Column("match", f"left and right at {bands[b]}") for b in judged]
         return tuple(columns)
@@ -183,9 +183,7 @@ class Bench:
 
         def own(labels: tuple[float, ...]) -> list[int]:
             of_scene = self.workshop.scene.bands_hz
-            return [
-                b for b, f in enumerate(of_scene) if f in labels and self.target.is_judged[b]
-            ]
+            return [b for b, f in enumerate(of_scene) if f in labels and self.target.is_judged[b]]
 
         low, middle, high = own(LOW_HZ), own(MIDDLE_HZ), own(HIGH_HZ)
         return [
@@ -232,7 +230,7 @@ class Bench:
         return Measured(off, left, t20, t20_error, bool((below & self.target.is_judged).any()))
 
     def _reflections(self, result: Result, variant: int) -> Array:
-        """dB above the criterion, summed, of each pair that is judged."""
+        """Decibels above the criterion, summed, of each pair that is judged."""
         by_source = judged_bands(result.scene)
         levels: dict[tuple[int, int], list[float]] = {
             (s, r): []

@@ -133,9 +133,7 @@ def _body(piece: Piece) -> Solid:
 
 
 def _are_near(one: Solid, other: Solid) -> bool:
-    return bool(
-        (one.bounds[0] < other.bounds[1]).all() and (other.bounds[0] < one.bounds[1]).all()
-    )
+    return bool((one.bounds[0] < other.bounds[1]).all() and (other.bounds[0] < one.bounds[1]).all())
 
 
 class _Survey:
@@ -237,7 +235,7 @@ class _Survey:
             if not sheet.is_wall or abs(sheet.normal @ self.right) < SIDEWAYS:
                 if (point - self.seat) @ self.right > 0:
                     return []  # the same pair from its other side
-            other_name, other_sheet, other = mate
+            other_name, _, other = mate
             both = self._site([own, self._keys(other_name, other, size, whole)])
             if both is not None and self._affordable(both):
                 return [both]
@@ -365,7 +363,9 @@ class _Survey:
         """A site of these sections; None, and a reason, where one of them has no place."""
         self.number += 1
         name = f"{self.item.name}_{self.number}"
-        sections, pieces, where = [], [], []
+        sections: list[tuple[str, dict[str, Any]]] = []
+        pieces: list[Piece] = []
+        where: list[str] = []
         for letter, keys in zip("ab", all_keys, strict=False):
             own = f"{name}{letter}" if len(all_keys) > 1 else name
             whole = self._section(keys)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.plan.aim import Weights
-from raysim.plan.places import Site
+from raysim.plan.places import Site, in_the_way
 from raysim.quantities.places import map_bands, mean_slopes, noticeable
 from raysim.quantities.reflections import judged_bands
 from raysim.results.data import Maps, Result
@@ -41,14 +41,25 @@ def promise(workshop: Workshop, result: Result, weights: Weights, sites: Sequenc
 
 
 def most_promising(sites: Sequence[Site], promised: Array, most: int) -> list[Site]:
-    """At most so many sites: every item keeps a share, objects come first within theirs."""
-    order = np.argsort(-np.nan_to_num(promised, nan=np.inf), kind="stable")
+    """At most so many sites: every item keeps a share, objects come first within theirs.
+
+    Sites of an item that lie over better ones of the same item come last.
+    """
+    order = [int(k) for k in np.argsort(-np.nan_to_num(promised, nan=np.inf), kind="stable")]
     items = list(dict.fromkeys(site.item.name for site in sites))
     share = max(1, int(LEAST_SHARE * most / max(1, len(items))))
+    apart: list[int] = []
+    for item in items:
+        own: list[int] = []
+        for k in (k for k in order if sites[k].item.name == item):
+            if not any(in_the_way([sites[k], sites[m]])[0] for m in own):
+                own.append(k)
+        apart += own
+    order = [k for k in order if k in apart] + [k for k in order if k not in apart]
     kept: list[int] = []
     for item in items:
         kept += [k for k in order if sites[k].item.name == item][:share]
-    kept += [k for k in order if k not in set(kept)][: max(0, most - len(kept))]
+    kept += [k for k in order if k not in kept][: max(0, most - len(kept))]
     return [sites[k] for k in sorted(kept[:most])]
 
 
@@ -94,7 +105,7 @@ def _patches(maps: Maps, facet: int, rect: tuple[float, float, float, float]) ->
 def _covered(
     result: Result, facet: int, rect: tuple[float, float, float, float], absorption: Array
 ) -> float:
-    """dB above the criterion that covering the paths in a rectangle takes, a pair."""
+    """Decibels above the criterion that covering the paths in a rectangle takes, a pair."""
     scene, judged = result.scene, judged_bands(result.scene)
     pairs = len(scene.sources) * len(scene.receivers)
     taken = 0.0

@@ -16,8 +16,8 @@ from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import Material, Scene, Shell, Variant
 from raysim.scene.finishes import Finishes
 from raysim.scene.kinds import kind_of, refused_keys
-from raysim.scene.linings import Lining, lining
 from raysim.scene.lines import key_lines, parse
+from raysim.scene.linings import Lining, lining
 from raysim.scene.pieces import CannotPlaceError, Piece, pieces_of
 from raysim.scene.placing import Sheet, find_sheet
 from raysim.scene.read import load_scene
@@ -25,6 +25,8 @@ from raysim.scene.schema import OBJECTS, TreatmentSection
 from raysim.scene.traps import CLEAR_M
 from raysim.scene.treating import shell_with
 from raysim.scene.variants import BASE
+from raysim.surfaces.construction import Construction
+from raysim.surfaces.grammar import parse_layers
 
 Keys = Mapping[str, Any]
 
@@ -113,6 +115,16 @@ class Workshop:
         """What a piece that this workshop made is of."""
         return self._linings[piece.treatment.section].material
 
+    def construction(self, keys: Keys) -> Construction | None:
+        """Layers of what a section is made of; None where they aren't known."""
+        if keys.get("layers"):
+            try:
+                return parse_layers(keys["layers"], "layers")
+            except SceneError:
+                return None
+        material = self._finishes.known.get(str(keys.get("material")))
+        return None if material is None else material.construction
+
     def scene_with(self, variants: Mapping[str, Sequence[Piece]]) -> Scene:
         """The room with a variant for each set of pieces, 'base' first.
 
@@ -149,9 +161,7 @@ class Workshop:
                 known[objects] = len(shells)
                 shells.append(shell)
             made.append(Variant(name, numbers, shell=known[objects]))
-        return replace(
-            scene, treatments=treatments, variants=tuple(made), shells=tuple(shells)
-        )
+        return replace(scene, treatments=treatments, variants=tuple(made), shells=tuple(shells))
 
     def _lining(
         self, name: str, section: TreatmentSection, complaints: Complaints

@@ -1,0 +1,232 @@
+"""A plan in plain words: what, where, what it costs, what it brings, and what it can't."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.bands import band_name
+from raysim.estimate import jackknife_error
+from raysim.plan.aim import STEP_SHARE
+from raysim.plan.choose import SURE
+from raysim.plan.conduct import Plan, Step
+from raysim.plan.mistakes import SEAT_FIRST, Warned
+from raysim.quantities.bass_changes import bass_change
+from raysim.quantities.plausibility import diffuse_field
+from raysim.quantities.reflections import by_surface, early_reflections
+from raysim.quantities.sides import side_of
+from raysim.results.data import Result
+from raysim.scene.cautions import cautions
+from raysim.scene.data import Scene
+from raysim.theory import criteria
+
+Array = NDArray[np.float64]
+
+MOST_SURFACES = 4
+UNEVEN = 1.0
+"""Noticeable steps between low and high decay that are worth a warning."""
+
+
+def plan_words(plan: Plan, title: str) -> list[str]:
+    """What to put up and in which order, one line each."""
+    kept = plan.kept
+    things = sum(len(step.site.sections) for step in kept)
+    spent = kept[-1].spent if kept else 0.0
+    budgets = plan.limits.budgets
+    of_budget = f" of {budgets[-1]:g}" if budgets else ""
+    lines = [f"Plan for {title}: {things} to put up, {spent:g}{of_budget} to spend"]
+    weights = [step.site.weight_kg for step in kept]
+    if kept:
+        known = sum(w for w in weights if w is not None)
+        unknown = weights.count(None)
+        lines[0] += f", {known:.1f} kg" + (f" and {unknown} weights not known" * bool(unknown))
+    phase = 0
+    for number, step in enumerate(kept, start=1):
+        if len(budgets) > 1 and step.phase != phase:
+            phase = step.phase
+            lines.append(f"Phase {phase}, up to {budgets[phase - 1]:g}:")
+        lines += _step_lines(number, step, plan.removal[number - 1])
+    return lines
+
+
+def _step_lines(number: int, step: Step, removal: tuple[float, float]) -> list[str]:
+    site = step.site
+    pair = "two of " if len(site.sections) == 2 else ""
+    cost = "owned" if site.item.owned else f"{site.cost:g}"
+    first = (
+        f"{number}. {pair}'{site.item.name}', {site.item.fixing}, {cost}: gains "
+        f"{step.gain:.1f} ± {step.error:.1f} steps (without it at the end: "
+        f"{removal[0]:.1f} ± {removal[1]:.1f} worse)"
+    )
+    return [first, *(f"   {where}" for where in site.where)]
+
+
+def stop_words(plan: Plan) -> list[str]:
+    """Where the list ends and why; the gain of each thing as a curve of one line."""
+    bench = plan.bench
+    total = [float(state.off @ bench.by_column) for state in plan.states]
+    curve = " ".join(f"{value:.0f}" for value in total)
+    lines = [f"Off the aim after each, weighted noticeable steps: {curve}"]
+    if plan.stop < len(plan.steps):
+        rest = len(plan.steps) - plan.stop
+        lines.append(
+            f"Stop after {plan.stop}: the {rest} that would follow change nothing by a noticeable "
+            "step, in any band or reflection"
+        )
+    elif plan.steps:
+        last, end = plan.states[-2], plan.states[-1]
+        gain = last.off - end.off
+        sure = gain - SURE * jackknife_error(last.left_out - end.left_out)
+        best = int(np.argmax(sure))
+        lines.append(
+            f"The stop line isn't reached: what ends the list is money, count or room. The last "
+            f"one still brings {gain[best]:.1f} steps of {bench.columns[best].words}"
+        )
+    if plan.regret is not None:
+        regret, error = plan.regret
+        lines.append(
+            f"Phases: spending all at once would bring {max(0.0, regret):.1f} ± {error:.1f} steps "
+            "more than phase by phase"
+        )
+    return lines
+
+
+def nothing_words(plan: Plan, warned: Sequence[Warned]) -> list[str]:
+    """What to say first: move the seat, or that nothing helps; empty where neither applies."""
+    lines = [f"First, at no cost: {one.sentence}" for one in warned if one.name in SEAT_FIRST]
+    if not plan.stop:
+        cure = "move the seat first, then plan again" if lines else "keep the room as it is"
+        lines.append(f"None: nothing of the catalogue brings a noticeable difference; {cure}")
+    return lines
+
+
+def balance_words(plan: Plan, scene: Scene, variant: str) -> list[str]:
+    """What the plan does to lows and highs; a dull and boomy room is called that.
+
+    Where rays mean something the decay times are computed; below, Eyring's formula stands in and
+    is named.
+    """
+    before, after = plan.states[0], plan.states[plan.stop]
+    judged = plan.bench.target.is_judged
+    bands = scene.bands_hz
+    parts, change = [], np.full(len(bands), np.nan)
+    formula = [diffuse_field(scene, name).eyring_s for name in ("base", variant)]
+    for b, label in enumerate(bands):
+        of_rays = bool(judged[b])
+        one, other = (
+            (before.t20_s[b], after.t20_s[b]) if of_rays else (formula[0][b], formula[1][b])
+        )
+        change[b] = 100 * (other / one - 1)
+        error = f" ± {after.t20_error_s[b]:.2f}" if of_rays else " by formula"
+        parts.append(f"{band_name(label)} {one:.2f} to {other:.2f}{error}")
+    lines = [f"Decay time in s: {', '.join(parts)}"]
+    low = change[[b for b, f in enumerate(bands) if f <= 250.0]]
+    high = change[[b for b, f in enumerate(bands) if f >= 2000.0]]
+    if low.size and high.size:
+        apart = float(low.mean() - high.mean())
+        text = f"Lows change by {low.mean():.0f} %, highs by {high.mean():.0f} %"
+        if apart > 100 * STEP_SHARE * UNEVEN:
+            text += (
+                ": duller and boomier than before; only deeper absorbers or more air behind "
+                "cure that"
+            )
+        elif apart < -100 * STEP_SHARE * UNEVEN:
+            text += ": the balance moves towards the highs"
+        else:
+            text += ": the balance stays"
+        lines.append(text)
+    return lines
+
+
+def aim_words(plan: Plan, scene: Scene) -> list[str]:
+    """What was aimed at, and who says so; what could not be judged."""
+    target, bands = plan.bench.target, scene.bands_hz
+    lines = []
+    if target.is_judged.any():
+        first = int(np.flatnonzero(target.is_judged)[-1])
+        lines.append(
+            f"Aim: decay time {target.low[first]:.2f} to {target.high[first]:.2f} s at "
+            f"{band_name(bands[first])} ({criteria.DECAY_SOURCE}; not less than 0.2 s in the mean, "
+            f"{criteria.DECAY_RANGE_SOURCE}), even over bands, left and right alike; early "
+            f"reflections {-criteria.REFLECTION_LEVEL_DB:g} dB below the direct sound"
+        )
+    silent = [band_name(f) for b, f in enumerate(bands) if not target.is_judged[b]]
+    if silent:
+        lines.append(
+            f"Not judged at {', '.join(silent)}: rays mean little there; bass is computed with "
+            "--bass and doesn't rank candidates"
+        )
+    return lines
+
+
+def remaining_words(result: Result, variant: str, coverable: Sequence[str]) -> list[str]:
+    """Early reflections that stay above the criterion, and which of them no panel can cure."""
+    index = result.variants.index(variant)
+    above = [
+        one
+        for one in early_reflections(result)
+        if one.reflection.variant == index and one.is_met is False
+    ]
+    cured: list[str] = []
+    stuck: list[str] = []
+    for path, members in by_surface(tuple(above)).items():
+        level = f"{path} ({members[0].level_db:.1f} dB after "
+        level += f"{1000 * members[0].reflection.delay_s:.1f} ms)"
+        surfaces = path.split(", ")
+        (cured if any(s in coverable for s in surfaces) else stuck).append(level)
+    lines = []
+    if stuck:
+        lines.append(f"Not curable by panels: {'; '.join(stuck[:MOST_SURFACES])}")
+    if cured:
+        lines.append(
+            f"Still less than 10 dB below the direct sound: {'; '.join(cured[:MOST_SURFACES])}"
+        )
+    return lines
+
+
+def left_out_words(plan: Plan) -> list[str]:
+    """Items that are not used, and why."""
+    return [f"Left out: '{name}': {why}" for name, why in plan.left_out.items()]
+
+
+def warning_words(warned: Sequence[Warned]) -> list[str]:
+    """Each warning with the name that dismisses it."""
+    return [f"Mind: {one.sentence} [{one.name}]" for one in warned if one.name not in SEAT_FIRST]
+
+
+def caution_words(scene: Scene, variant: str) -> list[str]:
+    """Cautions that what is in the plan calls for."""
+    return [f"Caution: {sentence}" for sentence in cautions(scene, [variant])]
+
+
+def coverable(plan: Plan) -> list[str]:
+    """Surfaces on which some candidate could hang."""
+    scene = plan.bench.workshop.scene
+    facets = {
+        piece.treatment.facet
+        for pieces in plan.bench.pieces.values()
+        for piece in pieces
+        if not piece.treatment.is_object
+    }
+    return sorted({scene.surfaces[scene.facets[k].surface].name for k in facets})
+
+
+def bass_words(result: Result, variant: str) -> list[str]:
+    """What the plan changes in the bass at the seats, where the bass was computed."""
+    change = bass_change(side_of(result, "base"), side_of(result, variant))
+    if change is None:
+        return []
+    lines = []
+    for r, receiver in enumerate(change.receivers):
+        before, after = change.even_db[:, r]
+        lines.append(
+            f"Bass at '{receiver}', 40 to 200 Hz: third-octave levels spread by {before:.1f} dB "
+            f"before, {after:.1f} dB after"
+        )
+    for b, label in enumerate(change.bands_hz):
+        one, other = np.nanmean(change.t20_s[:, :, b], axis=1)
+        if np.isfinite([one, other]).all():
+            lines.append(f"Bass decay at {band_name(label)}: {one:.2f} to {other:.2f} s")
+    return lines
