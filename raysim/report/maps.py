@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 
 from raysim.quantities.places import SURE, Places
 from raysim.report import digits, marks, style
-from raysim.report.elevations import NEARLY_PARALLEL, SAME_PLANE_M, area_of, bounds, directions
+from raysim.report.elevations import (
+    NEARLY_PARALLEL,
+    SAME_PLANE_M,
+    SMALLEST_DRAWN_M2,
+    area_of,
+    bounds,
+    directions,
+)
 from raysim.report.shading import Shading
 from raysim.results.data import Result
 from raysim.scene.data import Facet, Scene, Treatment
@@ -83,6 +90,7 @@ def walls_of_most(result: Result, shading: Shading) -> list[Wall]:
 
 def _greatest(scene: Scene, worth: Callable[[Wall], float]) -> list[Wall]:
     left = sorted(range(len(scene.facets)), key=lambda k: -scene.facets[k].area)
+    left = [k for k in left if scene.facets[k].area >= SMALLEST_DRAWN_M2]
     found: list[tuple[float, Wall]] = []
     while left:
         main = left.pop(0)

@@ -13,7 +13,11 @@ import shapely
 from numpy.typing import NDArray
 
 from raysim.quantities.reflections import place_on
-from raysim.report.elevations import area_of
+from raysim.report.elevations import (
+    MOST_FACETS_OF_A_SURFACE,
+    area_of,
+    pieces_of_surfaces,
+)
 from raysim.report.listed import in_words
 from raysim.results.data import Maps, Result
 from raysim.scene.data import Facet, Scene
@@ -130,9 +134,12 @@ def places_in_words(result: Result) -> list[str]:
 
 
 def outlines(scene: Scene) -> list[Array]:
-    """Closed loops (k, 3) of all facets."""
+    """Closed loops (k, 3) of all facets but those of surfaces of many facets, as curved ones."""
     loops = []
+    count = pieces_of_surfaces(scene)
     for facet in scene.facets:
+        if count[facet.surface] > MOST_FACETS_OF_A_SURFACE:
+            continue
         for loop in facet.outline:
             closed = np.vstack([loop, loop[:1]])
             points = (

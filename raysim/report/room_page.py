@@ -87,6 +87,7 @@ def _deflated(content: bytes) -> str:
 
 def _model(result: Result, arrays: dict[str, NDArray[np.generic]]) -> dict[str, object]:
     """What the page shows; long rows of numbers go into `arrays`."""
+    assert result.maps is not None
     scene = result.scene_in(0)
     groups = []
     for k, group in enumerate(groups_of_patches(result)):
@@ -96,7 +97,7 @@ def _model(result: Result, arrays: dict[str, NDArray[np.generic]]) -> dict[str, 
         groups.append({"normal": group.normal.tolist(), "centre": group.centre.tolist()})
     maps: list[dict[str, object]] = []
     for title, window, band, shading in _maps(result):
-        arrays[f"map {len(maps)}"] = _as_drawn(result, shading).astype(np.float32)
+        arrays[f"map {len(maps)}"] = shading.drawn_everywhere(result.maps).astype(np.float32)
         maps.append(
             {
                 "title": title,
@@ -168,16 +169,6 @@ def _maps(result: Result) -> list[tuple[str, str, str, Shading]]:
             shading = slope_shading(mean_slopes(result, some), quantity, known)
             found.append((title, ALWAYS, name, shading))
     return found
-
-
-def _as_drawn(result: Result, shading: Shading) -> Array:
-    """(2, patches) value and error as drawn."""
-    assert result.maps is not None
-    parts = [
-        np.stack([of.ravel() for of in shading.drawn(result.maps, facet)])
-        for facet in range(len(result.maps.first))
-    ]
-    return np.concatenate(parts, axis=1)
 
 
 def _points(result: Result, named: Sequence[tuple[str, Array]]) -> list[dict[str, object]]:

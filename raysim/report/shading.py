@@ -76,8 +76,32 @@ class Shading:
             *(maps, facet, self.value - self.exact, self.error), self.step, self.event, self.sure
         )
         own = slice(int(maps.first[facet]), int(maps.first[facet]) + value.size)
-        exact = self.exact[own].reshape(value.shape)
-        return np.where(np.isnan(value) & (exact > 0), exact, value + exact), error
+        return self._with_exact(value, own), error
+
+    def drawn_everywhere(self, maps: Maps) -> Array:
+        """(2, patches) value and error of all facets as `drawn` gives them."""
+        found = np.full((2, len(self.value)), np.nan)
+        counts = maps.columns * maps.rows
+        for facet in np.flatnonzero(counts > 1):
+            own = slice(int(maps.first[facet]), int(maps.first[facet] + counts[facet]))
+            found[:, own] = [of.ravel() for of in self.drawn(maps, int(facet))]
+        alone = maps.first[counts == 1]  # a curved surface has thousands
+        value, error = self._alone(maps, alone)
+        found[:, alone] = self._with_exact(value, alone), error
+        return found
+
+    def _alone(self, maps: Maps, patches: NDArray[np.int64]) -> tuple[Array, Array]:
+        """`in_blocks` of facets of one patch each."""
+        area = maps.area_m2[patches]
+        value = (self.value - self.exact)[patches]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            error = np.hypot(self.error[patches], self.event / area)
+            is_known = (area > 0) & (self.sure * error <= np.maximum(np.abs(value), self.step))
+        return np.where(is_known, value, np.nan), np.where(is_known, error, np.nan)
+
+    def _with_exact(self, value: Array, where: slice | NDArray[np.int64]) -> Array:
+        exact = self.exact[where].reshape(value.shape)
+        return np.where(np.isnan(value) & (exact > 0), exact, value + exact)
 
 
 def slope_shading(slopes: Slopes, quantity: int, known: Array) -> Shading:

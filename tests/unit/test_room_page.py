@@ -14,7 +14,7 @@ import pytest
 
 from raysim.quantities.places import in_blocks
 from raysim.quantities.reflections import place_on
-from raysim.quantities.shares import arriving_share, incident_share, patch_at
+from raysim.quantities.shares import Share, arriving_share, incident_share, patch_at
 from raysim.report import digits, room_page
 from raysim.report.falling import falling
 from raysim.report.room_model import SMALLEST_M2, groups_of_patches, seen
@@ -78,6 +78,30 @@ def test_a_block_without_rays_is_no_better_known_than_one_ray():
     expected = np.sqrt((error[: wall.size] ** 2 * area**2).sum() + 0.9**2) / area.sum()
     np.testing.assert_allclose(unsure, expected)
     assert np.isnan(in_blocks(one.maps, 0, value, error, 0.1, event=9.0)[0]).all()
+
+
+def test_facets_of_one_patch_are_drawn_as_the_others():
+    """The desk's facets as one patch each, all together and one by one."""
+    bare = made(FLAT)
+    small = range(6, 12)
+    maps = bare.maps
+    columns, rows = maps.columns.copy(), maps.rows.copy()
+    columns[6:], rows[6:] = 1, 1
+    first = np.concatenate([maps.first[:7], maps.first[6] + np.arange(1, 6)])
+    count = int(first[-1]) + 1
+    random = np.random.default_rng(6)
+    area = np.concatenate([maps.area_m2[: first[6]], [bare.scene.facets[k].area for k in small]])
+    maps = replace(maps, first=first, columns=columns, rows=rows, area_m2=area)
+    value, error = random.gamma(1.0, 1.0, count), random.gamma(1.0, 0.2, count)
+    exact = np.where(np.arange(count) % 3 == 0, 0.1 * value, 0.0)
+    shading = share_shading(Share(value, error, exact, 1e-3), "made")
+    every = shading.drawn_everywhere(maps)
+    for facet in range(12):
+        own = slice(first[facet], first[facet] + columns[facet] * rows[facet])
+        each = np.stack([of.ravel() for of in shading.drawn(maps, facet)])
+        np.testing.assert_allclose(every[:, own], each, rtol=1e-12)
+    assert np.isnan(every[1, first[6] :]).any()
+    assert np.isfinite(every[1, first[6] :]).any()
 
 
 def test_doublings_darken_with_every_shade():
