@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from raysim.bands import exact_midband_hz
 from raysim.errors import SceneError
-from raysim.kernels.boundary import NOT_LAYERED, Boundary, Cover
+from raysim.kernels.boundary import Boundary, Cover
 from raysim.kernels.build import build_tree
 from raysim.kernels.emission import Emission
 from raysim.kernels.images import Planes
@@ -89,12 +89,9 @@ def _boundary(scene: Scene, covers: Covers) -> Boundary:
     _, first, band_class = np.unique(
         scattering[used], axis=1, return_index=True, return_inverse=True
     )
-    layered, by_angle = _layered(scene)
     return Boundary(
         material,
-        np.stack([1.0 - m.absorption for m in scene.materials]),
-        layered,
-        by_angle,
+        *_reflectance(scene),
         np.ascontiguousarray(scattering[:, first]),
         np.ascontiguousarray(band_class.reshape(-1).astype(np.int64)),
     )
@@ -119,19 +116,17 @@ def _cover(scene: Scene, covers: Covers) -> Cover:
     )
 
 
-def _layered(scene: Scene) -> tuple[NDArray[np.int64], Array]:
-    """Row of each material in a table (rows, cosines, bands) of what layers reflect by angle."""
-    row = np.full(len(scene.materials), NOT_LAYERED, np.int64)
-    tables: list[Array] = []
+def _reflectance(scene: Scene) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
+    """Rows of all materials, and the first and the number of each: layers have one a cosine."""
     cosines = np.linspace(0.0, 1.0, COSINES)
-    for i, material in enumerate(scene.materials):
-        if material.construction is not None:
-            row[i] = len(tables)
-            air, bands = scene.climate, scene.bands_hz
-            tables.append(1.0 - absorption_by_angle(material.construction, bands, air, cosines))
-    if not tables:
-        return row, np.empty((0, COSINES, len(scene.bands_hz)))
-    return row, np.ascontiguousarray(tables)
+    rows = [
+        1.0 - absorption_by_angle(m.construction, scene.bands_hz, scene.climate, cosines)
+        if m.construction is not None
+        else 1.0 - m.absorption[None]
+        for m in scene.materials
+    ]
+    count = np.array([len(own) for own in rows], np.int64)
+    return np.ascontiguousarray(np.concatenate(rows)), np.cumsum(count) - count, count
 
 
 def _planes(scene: Scene) -> Planes:
