@@ -12,7 +12,7 @@ from raysim.bands import exact_midband_hz
 from raysim.errors import SceneError
 from raysim.scene.data import Material, Scene
 from raysim.scene.variants import Cover, Group
-from raysim.surfaces.admittance import admittance_from_absorption, most_absorbing
+from raysim.surfaces.admittance import admittance_by_frequency, most_absorbing
 from raysim.waves.tags import triangle_at
 from raysim.waves.tetrahedra import ENVELOPE_M
 
@@ -138,9 +138,8 @@ def admittance_of(
             f"material '{material.name}' absorbs more than the {most:.2f} that a surface can "
             "which reacts locally; the bass takes that"
         )
-    real = admittance_from_absorption(np.minimum(material.absorption, most)).real
-    bands = np.log([exact_midband_hz(f) for f in scene.bands_hz])
-    at = np.interp(np.log(frequencies_hz), bands, real)
+    midbands = [exact_midband_hz(f) for f in scene.bands_hz]
+    at = admittance_by_frequency(material.absorption, midbands, frequencies_hz)
     return at.astype(np.complex128), notes
 
 
