@@ -2,6 +2,7 @@
 // Draws what room_page.py has put into the page. Every number was computed there.
 
 const INK = "#1c2733", UNKNOWN = "#fff", NONE = "none", LABEL_OFF_WALL_M = 0.3;
+const COMPACT = 1.85; // diagonal over the side of a cube of equal volume, for which the views are
 const VIEWS = {
   "the rear, above": [-0.75, -1.3, 0.95], "the left": [-1.8, 0.1, 0.5], "the right": [1.8, 0.1, 0.5],
   "above": [0.001, -0.01, 1.8], "the front": [0.1, 1.8, 0.5],
@@ -186,12 +187,11 @@ class Room {
   }
 
   hint(event) {
+    if (!at("room").matches(":hover")) return;
     const { curveNumber, pointNumber, data } = event.points[0];
-    let words = "";
     if (curveNumber < this.groups.length) {
       const patch = this.groups[curveNumber].patch[pointNumber];
-      words = `<b>${this.reading(patch)}</b>`;
-      at("hint").innerHTML = words;
+      at("hint").innerHTML = `<b>${this.reading(patch)}</b>`;
       at("hint").append(this.model.places[patch]);
     } else if (data.meta) {
       at("hint").textContent = data.meta;
@@ -245,7 +245,8 @@ async function begin() {
   room.unit = Math.cbrt(size.reduce((product, s) => product * s, 1));
   room.middle = low.map((l, k) => l + size[k] / 2);
   const axis = (k) => ({ visible: false, range: [low[k], high[k]], autorange: false });
-  const eye = (name) => ({ x: VIEWS[name][0], y: VIEWS[name][1], z: VIEWS[name][2] });
+  const away = Math.hypot(...size) / (room.unit * COMPACT);
+  const eye = (name) => Object.fromEntries("xyz".split("").map((k, i) => [k, away * VIEWS[name][i]]));
   const [x, y, z] = size.map((s) => s / room.unit);
   const camera = { eye: eye(at("view").value), up: { x: 0, y: 0, z: 1 }, center: { x: 0, y: 0, z: -0.12 } };
   const layout = { margin: { l: 0, r: 0, t: 0, b: 0 }, showlegend: false, hovermode: "closest",
@@ -263,6 +264,7 @@ async function begin() {
   at("room").on("plotly_relayout", look);
   at("room").on("plotly_hover", (event) => room.hint(event));
   at("room").on("plotly_unhover", () => { at("hint").hidden = true; });
+  at("room").addEventListener("mouseleave", () => { at("hint").hidden = true; });
   at("room").addEventListener("mousemove", (event) => { room.mouse = event; });
   at("choices").addEventListener("change", () => { at("hint").hidden = true; });
   at("title").addEventListener("change", () => { refill(); room.shade(); });
