@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from raysim.errors import Interrupted
+from raysim.errors import Interrupted, ResultError
 
 if TYPE_CHECKING:
     from raysim.study.conduct import Night
+    from raysim.study.effects import Effect
     from raysim.study.merge import Merged
     from raysim.study.plan import Plan, Shelf
     from raysim.study.workers import Crew
@@ -90,8 +91,6 @@ def study(
     if status:
         return _say_status(plan, shelf, as_json)
     ensure_affordable(wanted)
-    for doubt in wanted.scene.warnings:
-        click.echo(f"raysim: doubt: {doubt}", err=True)
     with owned(folder) as left_behind:
         if left_behind is not None:
             click.echo(
@@ -157,9 +156,34 @@ def _write_all(plan: Plan, shelf: Shelf, night: Night) -> Merged:
 
     merged = merge(plan, shelf, night.failures)
     if plan.study.effects is not None and merged.done:
-        write_effects(plan.study, shelf)
+        _draw(write_effects(plan.study, shelf), shelf)
     write_methods(plan.study, shelf, merged)
     return merged
+
+
+def _draw(effects: list[Effect], shelf: Shelf) -> None:
+    """A picture of each quantity's effects."""
+    from raysim.files import why_not_written, write_whole
+    from raysim.report.effects import Whisker, draw_effects
+    from raysim.results.layout import QUANTITY_LABELS
+    from raysim.study.effects import SURE_BELOW
+
+    by_quantity: dict[str, list[Whisker]] = {}
+    for one in effects:
+        if one.reason:
+            continue
+        against = f" against {one.term.against}" if one.term.against else ""
+        label = f"{one.term.factor}: {one.term.level}{against}"
+        sure = one.p_holm < SURE_BELOW
+        whisker = Whisker(label, one.band_hz, one.effect, one.low, one.high, sure)
+        by_quantity.setdefault(one.quantity, []).append(whisker)
+    for quantity, whiskers in by_quantity.items():
+        unit = QUANTITY_LABELS[quantity][0]
+        path = shelf.folder / f"effects_{quantity}.png"
+        try:
+            write_whole(path, draw_effects(quantity, unit, whiskers))
+        except OSError as error:
+            raise ResultError(why_not_written(path, error)) from None
 
 
 def _say_status(plan: Plan, shelf: Shelf, as_json: bool) -> int:
@@ -225,7 +249,9 @@ def _print(night: Night, merged: Merged, shelf: Shelf, command: str) -> None:
         f"{merged.missing} missing; {tasks}"
     )
     _print_failures([f"{one.described}: {one.sentence}" for one in night.failures])
-    names = sorted(p.name for p in shelf.folder.iterdir() if p.suffix in (".h5", ".csv", ".md"))
+    names = sorted(
+        p.name for p in shelf.folder.iterdir() if p.suffix in (".h5", ".csv", ".md", ".png")
+    )
     click.echo(f"wrote {', '.join(names)} in {shelf.folder}")
     if night.stopped and night.stopped != "interrupted":
         click.echo(f"{night.stopped}; go on with: {command}")

@@ -29,6 +29,8 @@ from raysim.study.read import Study
 Array = NDArray[np.float64]
 
 LEVEL = 0.95
+SURE_BELOW = 0.05
+"""Of the corrected p value."""
 COLUMNS = (
     "quantity",
     "unit",

@@ -97,13 +97,14 @@ def _whole(path: Path) -> Iterator[Path]:
 def _rows(plan: Plan, shelf: Shelf, failures: Sequence[FailedRun]) -> Iterator[Row]:
     """Of every run, in order."""
     read = lru_cache(TASKS_IN_MEMORY)(shelf.numbers)
+    split = lru_cache(TASKS_IN_MEMORY)(plan.alone)
     sentences = {one.run: one.sentence for one in failures}
     task_of: dict[int, Planned] = {run: one for one in plan.planned for run in one.runs}
     for run in range(plan.study.runs):
         planned = task_of[run]
         numbers = read(planned.digest)
         if numbers is None:
-            for alone in plan.alone(planned):
+            for alone in split(planned):
                 if run in alone.runs:
                     planned, numbers = alone, read(alone.digest)
         if numbers is not None:

@@ -9,11 +9,14 @@ import numpy as np
 from raysim.errors import ResultError
 from raysim.files import why_not_written, write_whole
 from raysim.results.data_set import read_error
+from raysim.settings import BATCHES
+from raysim.solvers.late import RAYS_A_ROUND
 from raysim.study.merge import Merged
 from raysim.study.plan import Shelf
 from raysim.study.read import Study
 from raysim.study.tasks import engine
 
+ROUND = BATCHES * RAYS_A_ROUND
 REFERENCES = (
     "ISO 3382-1:2009, Acoustics: Measurement of room acoustic parameters, part 1.",
     "ISO 3382-2:2008, Acoustics: Measurement of room acoustic parameters, part 2.",
@@ -73,7 +76,7 @@ def _room(study: Study) -> str:
     bands = scene.bands_hz
     settings = study.settings
     until = (
-        f"{settings.rays:,} rays a source"
+        f"{ROUND * -(-settings.rays // ROUND):,} rays a source"
         if settings.rays is not None
         else f"a standard error of T20 of {settings.error_percent:g} %"
     )
