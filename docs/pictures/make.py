@@ -1,8 +1,8 @@
-"""Make the pictures of README.md, the output it shows, and the guide's picture of absorbers.
+"""Make the pictures of README.md and the guide, and the output that README.md shows.
 
     python docs/pictures/make.py
 
-Takes a minute or two. Run it when the drawings, the summary or the numbers have changed.
+Takes some minutes. Run it when the drawings, the summary or the numbers have changed.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 REPOSITORY = HERE.parents[1]
 PICTURES = {"plan.png": "control_room_plan.png"}
+OF_THE_BASS = {"response.png": "linden_response.png", "bass_map.png": "linden_bass_map.png"}
 START, END = "<!-- output of the run, by docs/pictures/make.py -->\n", "<!-- end of output -->\n"
 FIRST_LINE = "Quantities"
 ABSORBERS = ["porous 50mm 12000", "/", "porous 50mm 12000", "gap 50mm", "/", "porous 100mm 12000"]
@@ -31,6 +32,11 @@ def main() -> None:
         raysim("report", "control_room.h5", "-o", "control_room_report", folder=folder)
         for drawn, shown in PICTURES.items():
             shutil.copy(Path(folder, "control_room_report", drawn), HERE / shown)
+        linden = str(REPOSITORY / "scenes" / "linden.toml")
+        raysim("run", linden, "-o", "linden.h5", "--bass", "--draft", folder=folder)
+        raysim("report", "linden.h5", "-o", "linden_report", folder=folder)
+        for drawn, shown in OF_THE_BASS.items():
+            shutil.copy(Path(folder, "linden_report", drawn), HERE / shown)
     readme = REPOSITORY / "README.md"
     before, rest = readme.read_text("utf-8").split(START)
     after = rest.split(END)[1]
