@@ -32,6 +32,7 @@ Told = Callable[[str, float], None]
 
 LOWEST_HZ, STEP_HZ, HIGHEST_HZ = 20.0, 1.0, 300.0
 OVERLAP = 1.75  # of the Schroeder frequency
+MODES_TO = 1.1  # of it
 LEAST_HIGHEST_HZ = 150.0
 LARGEST = 75.0 * 300.0**3  # m3 Hz3
 FREE_FIELD = 40 * np.pi  # times the unit monopole's 1/(4 pi r) is 10/r
@@ -66,11 +67,7 @@ def upper_frequency_hz(scene: Scene, asked_hz: float | None = None) -> tuple[flo
                 f"{BASIS_S * times**TIME_POWER / 60:.0f} minutes; up to {fits:.0f} Hz fits"
             )
         return float(np.floor(asked_hz)), f"{asked_hz:.0f} Hz, as asked"
-    times_s = sabine_time(
-        scene.mesh.areas, scene.absorption, scene.volume, scene.climate.speed_of_sound
-    )
-    decay_s = middle_decay_time(times_s, scene.bands_hz)
-    schroeder = 2000 * np.sqrt(decay_s / scene.volume) if np.isfinite(decay_s) else HIGHEST_HZ
+    schroeder = schroeder_hz(scene)
     wanted = float(np.clip(OVERLAP * schroeder, LEAST_HIGHEST_HZ, HIGHEST_HZ))
     chosen = float(np.floor(min(wanted, fits)))
     why = (
@@ -80,13 +77,25 @@ def upper_frequency_hz(scene: Scene, asked_hz: float | None = None) -> tuple[flo
     return chosen, why + (" and as high as the room's size affords" if fits < wanted else "")
 
 
+def schroeder_hz(scene: Scene) -> float:
+    """Schroeder frequency by Sabine's decay time; 300 Hz where nothing absorbs."""
+    times_s = sabine_time(
+        scene.mesh.areas, scene.absorption, scene.volume, scene.climate.speed_of_sound
+    )
+    decay_s = middle_decay_time(times_s, scene.bands_hz)
+    return float(2000 * np.sqrt(decay_s / scene.volume)) if np.isfinite(decay_s) else HIGHEST_HZ
+
+
 def compute_bass(
     scene: Scene,
     variants: Sequence[str] | None = None,
     highest_hz: float | None = None,
     told: Told = lambda _stage, _fraction: None,
 ) -> Bass:
-    """Response and modes of every variant, from 20 Hz in steps of 1 Hz.
+    """Response of every variant, from 20 Hz in steps of 1 Hz, and its modes.
+
+    Modes are given to 1.1 times the Schroeder frequency; above it more than three overlap, and
+    none is heard by itself.
 
     A loudspeaker is a point of its volume velocity: what it sends at low frequency is the same in
     all directions, and its free field at 10 m on the axis is the reference. Time factor
@@ -210,6 +219,7 @@ class _Look:
         self, scene: Scene, reduced: Reduced, zones: Array, places: Places, there: Bools
     ) -> None:
         self.elements, self.places, self.there = reduced.elements, places, there
+        self.modes_to_hz = MODES_TO * schroeder_hz(scene)
         self.zone_shape = zones.shape[:2]
         points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
         self.responses = self.elements.at(points)
@@ -223,13 +233,13 @@ class _Look:
         """All that is kept of a variant."""
         response = FREE_FIELD * treated.response(self.responses)
         heads = self.zone_shape[0] * self.zone_shape[1]
-        modes = damped_modes(treated)
+        followed, modes = damped_modes(treated, self.modes_to_hz)
         return _Part(
             response[:, :heads].reshape(len(response), *self.zone_shape, -1),
             self.places.fields(response[:, heads:], self.there),
             modes,
-            self._values(treated, modes, self.receivers),
-            self._values(treated, modes, self.sources),
+            self._values(followed, modes, self.receivers),
+            self._values(followed, modes, self.sources),
             self.kinds.of(modes.shapes),
             self.elements.size,
             self.box_share,

@@ -12,7 +12,7 @@ from scipy.linalg import lapack
 from scipy.sparse.linalg import LinearOperator, eigs
 
 from raysim.waves.threads import each
-from raysim.waves.treated import Treated
+from raysim.waves.treated import Treated, follow_modes
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -57,8 +57,8 @@ class Damped:
             return np.asarray(np.where(rate > 0, 3 * np.log(10) / np.maximum(rate, 0), np.inf))
 
 
-def damped_modes(treated: Treated) -> Damped:
-    """Modes from the lowest to the highest frequency of `treated`.
+def damped_modes(treated: Treated, to_hz: float | None = None) -> tuple[Treated, Damped]:
+    """Modes from the lowest frequency of `treated` to its highest, or to `to_hz`.
 
     (K + j k sum beta(k) B - k^2) v = 0. In windows of frequency the admittance and the k in front
     of it are held, which leaves a linear problem; its vectors near the window span the small
@@ -66,7 +66,11 @@ def damped_modes(treated: Treated) -> Damped:
     part of its frequency. Modes are taken as damped less than critically, and the field of a
     closed room at zero frequency is not one.
     """
-    windows = _windows(treated)
+    to_k = float(treated.wavenumbers[-1])
+    if to_hz is not None:
+        to_k = min(to_k, 2 * np.pi * to_hz / treated.reduced.speed)
+    treated = follow_modes(treated, to_k)
+    windows = _windows(treated, to_k)
     found = [one for own in each(partial(_in_window, treated), windows) for one in own]
     kept: list[tuple[complex, Complex]] = []
     for k, shape in sorted(found, key=lambda one: one[0].real):
@@ -74,13 +78,14 @@ def damped_modes(treated: Treated) -> Damped:
             kept.append((k, shape))
     size = len(treated.stiffness)
     shapes = np.array([v for _, v in kept], np.complex128).reshape(-1, size).T
-    return Damped(np.array([k for k, _ in kept], np.complex128), shapes, treated.reduced.speed)
+    wavenumbers = np.array([k for k, _ in kept], np.complex128)
+    return treated, Damped(wavenumbers, shapes, treated.reduced.speed)
 
 
-def _windows(treated: Treated) -> list[tuple[float, float]]:
+def _windows(treated: Treated, highest: float) -> list[tuple[float, float]]:
     """Lowest and highest wavenumber of each: a ratio of WINDOW, or some MOST_MODES modes."""
     rigid = np.sqrt(treated.reduced.modes.squared)
-    low, highest = treated.wavenumbers[0], treated.wavenumbers[-1]
+    low = treated.wavenumbers[0]
     windows = []
     while low < highest:
         ahead = rigid[rigid > low]
@@ -106,11 +111,10 @@ def _in_window(treated: Treated, window: tuple[float, float]) -> list[tuple[comp
     stiffness = space.T @ treated.stiffness @ space
     mass = space.T @ space
     groups = space.T @ treated.groups @ space
-    last = high == treated.wavenumbers[-1]
     found = []
     for start, vector in zip(k0, vectors.T, strict=True):
         k, shape = _newton(treated, stiffness, mass, groups, start, space.conj().T @ vector)
-        if low <= k.real < high or (last and k.real == high):
+        if low <= k.real < high:
             found.append((k, space @ shape))
     return found
 
@@ -118,7 +122,7 @@ def _in_window(treated: Treated, window: tuple[float, float]) -> list[tuple[comp
 def _held_modes(treated: Treated, low: float, high: float) -> tuple[Complex, Complex]:
     """Modes near a window with admittances held at its middle; by shift and inverse (ARPACK)."""
     middle = np.sqrt(low * high)
-    beta = _admittances(treated, middle)
+    beta = treated.admittances_at(np.array([middle]))[:, 0]
     held = treated.stiffness + 1j * middle * np.tensordot(beta, treated.groups, 1)
     size, shift = len(held), middle**2
     factors, pivots, _ = lapack.zgetrf(held - shift * np.eye(size))
@@ -164,7 +168,7 @@ def _newton(
     weight = shape.conj() / np.linalg.norm(shape)
     shape = shape / (weight @ shape)
     for _ in range(STEPS):
-        beta = _admittances(treated, k.real)
+        beta = treated.admittances_at(np.array([k.real]))[:, 0]
         boundary = np.tensordot(beta, groups, 1)
         full = stiffness + 1j * k * boundary - k * k * mass
         try:
@@ -177,13 +181,3 @@ def _newton(
         if abs(change) < CLOSE * abs(k):
             break
     return complex(k), shape
-
-
-def _admittances(treated: Treated, wavenumber: float) -> Complex:
-    """(groups,) complex at a frequency, between the given ones by straight lines."""
-    f = wavenumber * treated.reduced.speed / (2 * np.pi)
-    at = treated.frequencies_hz
-    after = int(np.clip(np.searchsorted(at, f), 1, len(at) - 1))
-    share = np.clip((f - at[after - 1]) / (at[after] - at[after - 1]), 0, 1)
-    beta = treated.admittances
-    return np.asarray((1 - share) * beta[:, after - 1] + share * beta[:, after])

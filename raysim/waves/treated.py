@@ -19,7 +19,8 @@ Complex = NDArray[np.complex128]
 # Frequencies of the corrections, each round, times sources: 20 of one source, 10 each of four.
 ROUNDS = 2
 SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 20, 6, 40
-DROP = 3e-3
+DROP = 2e-3
+MODES_TO = 1.1  # of the highest frequency that modes are asked to
 TOGETHER = 8
 
 
@@ -54,8 +55,10 @@ class Treated:
     shapes : (n, basis) float
         Orthonormal with respect to the mass: the shapes of `reduced`, then corrections.
     stiffness : (basis, basis) float
+    boundaries : tuple of Boundary
+        Surfaces of one admittance, together.
     groups : (groups, basis, basis) float
-        Boundary matrices of surfaces of one admittance, added.
+        Their boundary matrices in the basis.
     admittances : (groups, frequencies) complex
     frequencies_hz : (frequencies,) float
     """
@@ -63,6 +66,7 @@ class Treated:
     reduced: Reduced
     shapes: Array
     stiffness: Array
+    boundaries: tuple[Boundary, ...]
     groups: Array
     admittances: Complex
     frequencies_hz: Array
@@ -71,6 +75,14 @@ class Treated:
     def wavenumbers(self) -> Array:
         """(frequencies,) float, rad/m."""
         return np.asarray(2 * np.pi * self.frequencies_hz / self.reduced.speed)
+
+    def admittances_at(self, wavenumbers: Array) -> Complex:
+        """(groups, wavenumbers), by straight lines between the frequencies."""
+        at = self.wavenumbers
+        after = np.clip(np.searchsorted(at, wavenumbers), 1, len(at) - 1)
+        share = np.clip((wavenumbers - at[after - 1]) / (at[after] - at[after - 1]), 0, 1)
+        beta = self.admittances
+        return np.asarray((1 - share) * beta[:, after - 1] + share * beta[:, after])
 
     def matrices(self, chosen: Ints) -> Complex:
         """(chosen, basis, basis): stiffness + j k sum(beta B) - k^2 at frequencies by number."""
@@ -131,20 +143,42 @@ def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Trea
         reduced,
         reduced.shapes[:, :0],
         np.zeros((0, 0)),
+        boundaries,
         np.zeros((len(boundaries), 0, 0)),
         beta,
         frequencies_hz,
     )
-    with one_thread():
-        treated = _extended(start, reduced.shapes, boundaries)
-        for number in range(ROUNDS if boundaries else 0):
-            corrections = reduced.modes.factor.solve(_residuals(treated, boundaries, number))
-            new = lacking(reduced.mass, treated.shapes, corrections, DROP)
-            treated = _extended(treated, np.hstack([treated.shapes, new]), boundaries)
+    treated = _extended(start, reduced.shapes)
+    for number in range(ROUNDS if boundaries else 0):
+        with one_thread():
+            treated = _corrected(treated, _residuals(treated, number))
     return treated
 
 
-def _grouped(reduced: Reduced, admittances: Complex) -> tuple[list[Boundary], Complex]:
+def follow_modes(treated: Treated, wavenumber: float) -> Treated:
+    """The same with corrections for each rigid mode up to a wavenumber.
+
+    Responses need those for the sources only; the decay of each mode needs its own.
+    """
+    rigid = np.sqrt(treated.reduced.modes.squared)
+    own = np.flatnonzero(rigid <= MODES_TO * wavenumber)
+    k = np.clip(rigid[own], treated.wavenumbers[0], None)
+    pressure = np.zeros((treated.shapes.shape[1], len(own)), np.complex128)
+    pressure[own, np.arange(len(own))] = 1
+    with one_thread():
+        return _corrected(treated, _left_at_boundaries(treated, k, pressure))
+
+
+def _corrected(treated: Treated, residuals: Complex) -> Treated:
+    """In the basis extended by what residuals (n, columns) ask for."""
+    both = np.hstack([residuals.real, residuals.imag])
+    both = both[:, np.abs(both).max(axis=0) > 0]
+    reduced = treated.reduced
+    new = lacking(reduced.mass, treated.shapes, reduced.modes.factor.solve(both), DROP)
+    return _extended(treated, np.hstack([treated.shapes, new]))
+
+
+def _grouped(reduced: Reduced, admittances: Complex) -> tuple[tuple[Boundary, ...], Complex]:
     """Boundary matrices of equal admittance, added; rigid ones left out."""
     values, inverse = np.unique(admittances, axis=0, return_inverse=True)
     chosen = [g for g in range(len(values)) if np.abs(values[g]).max() > 0]
@@ -155,10 +189,10 @@ def _grouped(reduced: Reduced, admittances: Complex) -> tuple[list[Boundary], Co
         total = csc_array(sum(own[1:], start=own[0]))
         on = np.flatnonzero(np.diff(total.indptr))
         boundaries.append(Boundary(on, csr_array(total[on][:, on])))
-    return boundaries, values[chosen]
+    return tuple(boundaries), values[chosen]
 
 
-def _extended(treated: Treated, shapes: Array, boundaries: list[Boundary]) -> Treated:
+def _extended(treated: Treated, shapes: Array) -> Treated:
     """The same in more shapes: those it has, and some that are orthonormal to them."""
     reduced, size = treated.reduced, shapes.shape[1]
     modes = len(reduced.modes.squared)
@@ -167,7 +201,10 @@ def _extended(treated: Treated, shapes: Array, boundaries: list[Boundary]) -> Tr
     rest = shapes[:, modes:]
     product = rest.T @ (reduced.elements.stiffness @ rest)
     stiffness[modes:, modes:] = (product + product.T) / 2
-    groups = [b.extend(shapes, known) for b, known in zip(boundaries, treated.groups, strict=True)]
+    groups = [
+        boundary.extend(shapes, known)
+        for boundary, known in zip(treated.boundaries, treated.groups, strict=True)
+    ]
     return replace(
         treated,
         shapes=shapes,
@@ -176,24 +213,30 @@ def _extended(treated: Treated, shapes: Array, boundaries: list[Boundary]) -> Tr
     )
 
 
-def _residuals(treated: Treated, boundaries: list[Boundary], number: int) -> Array:
-    """(n, columns) real and imaginary parts of what solutions leave, at a few frequencies.
+def _residuals(treated: Treated, number: int) -> Complex:
+    """(n, pairs) what solutions leave, at a few frequencies and sources.
 
     Of (K + j k sum(beta B) - k^2 M) p - q only what the inverse of K - shift M doesn't return
     into the basis: (k^2 - shift) M r - j k sum(beta B) p, r the part of p beside the modes.
     """
     reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    sources = reduced.loads.shape[1]
-    pairs = _pairs(len(treated.frequencies_hz), sources, number)
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
     aside = treated.shapes[:, modes:] @ solved[modes:]
     left = (k**2 - reduced.modes.shift) * _times(reduced.mass, aside)
-    for boundary, beta in zip(boundaries, treated.admittances, strict=True):
+    return left + _left_at_boundaries(treated, k, solved)
+
+
+def _left_at_boundaries(treated: Treated, wavenumbers: Array, solved: Complex) -> Complex:
+    """(n, columns): - j k sum(beta B) p of fields (basis, columns), each with a wavenumber."""
+    left = np.zeros((len(treated.shapes), solved.shape[1]), np.complex128)
+    beta = treated.admittances_at(wavenumbers)
+    for boundary, own in zip(treated.boundaries, beta, strict=True):
         pressure = treated.shapes[boundary.on] @ solved
-        left[boundary.on] -= 1j * k * beta[pairs[:, 0]] * _times(boundary.mass, pressure)
-    return np.hstack([left.real, left.imag])
+        left[boundary.on] -= 1j * wavenumbers * own * _times(boundary.mass, pressure)
+    return left
 
 
 def _pairs(frequencies: int, sources: int, number: int) -> Ints:

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from raysim.air import Climate
+from raysim.surfaces.grammar import parse_layers
 from raysim.waves.damped import damped_modes
 from raysim.waves.modes import rigid_modes
 from raysim.waves.reduced import reduce
@@ -11,10 +13,10 @@ from tests.plain.box_waves import pressure
 from tests.plain.structured import box_elements
 
 SPEED = 343.2
-SIZE = np.array([3.1, 4.4, 2.4])
-SOURCE = np.array([0.6, 0.9, 1.1])
-RECEIVERS = np.array([[2.4, 3.4, 1.2], [1.5, 2.0, 1.2], [3.05, 4.3, 0.1], [2.2, 1.5, 1.6]])
-TO_HZ = 160.0
+SIZE = np.array([2.1, 3.0, 1.72])
+SOURCE = np.array([0.4, 0.6, 0.8])
+RECEIVERS = np.array([[1.6, 2.3, 0.8], [1.0, 1.4, 0.8], [2.07, 2.93, 0.07], [1.5, 1.0, 1.1]])
+TO_HZ = 250.0
 
 
 def box_modes(size, speed, below_hz):
@@ -32,8 +34,8 @@ def rigid_frequencies(elements, speed, below_hz):
 
 @pytest.fixture(scope="module")
 def box():
-    """The box in cells of about 0.5 m, reduced to 160 Hz."""
-    return reduce(box_elements(SIZE, (7, 9, 5)), SPEED, TO_HZ, SOURCE[None])
+    """The box in cells of about 0.3 m, reduced to 250 Hz."""
+    return reduce(box_elements(SIZE, (7, 9, 6)), SPEED, TO_HZ, SOURCE[None])
 
 
 def test_modes_of_a_rigid_box(box):
@@ -57,11 +59,11 @@ def test_error_of_modes_falls_with_the_sixth_power():
 
 @pytest.mark.parametrize("beta", [0.02, 0.1, 0.1 + 0.1j])
 def test_response_of_a_box(box, beta):
-    """0.5 dB rms over 20 to 150 Hz and four receivers, one in a corner.
+    """0.5 dB rms over 20 to 250 Hz and four receivers, one in a corner.
 
     The worst is within 1.5 dB where the level is less than 15 dB below the mean.
     """
-    frequencies = np.arange(20.0, 151.0, 5.0)
+    frequencies = np.arange(20.0, TO_HZ + 1, 5.0)
     treated = treat(box, np.full((6, len(frequencies)), beta, complex), frequencies)
     found = treated.response(RECEIVERS)[0].T
     exact = np.array(
@@ -76,18 +78,20 @@ def test_response_of_a_box(box, beta):
 
 
 def test_tube_with_a_porous_end():
-    """A square tube 0.3 m wide: plane waves, p = Z0 cosine and sine of the distance to the end.
+    """A square tube 0.3 m wide with 100 mm of 10 kPa s/m2 at its end: plane waves.
 
     Closed form of transmission lines; a source that fills the cross-section isn't at hand, so the
     ratio of pressures at two places beyond the source is compared, which needs no source.
     """
     length, frequencies = 3.0, np.arange(40.0, 301.0, 20.0)
-    beta = (0.05 + 0.4j) * frequencies / 100
+    layers = parse_layers(["porous 100mm 10000"], "here").for_low_frequency()
+    beta = layers.surface_admittance(frequencies, [1.0], Climate())[:, 0]
     source, places = np.array([[0.1, 0.15, 0.15]]), np.array([[1.4, 0.15, 0.15], [2.5, 0.1, 0.2]])
     reduced = reduce(box_elements((length, 0.3, 0.3), (12, 1, 1)), SPEED, 300.0, source)
     admittances = np.zeros((6, len(frequencies)), complex)
     admittances[1] = beta
     found = treat(reduced, admittances, frequencies).response(places)[0]
+    # p is cosine and sine of the distance to the end.
     k = 2 * np.pi * frequencies / SPEED
     left = length - places[:, 0][:, None]
     exact = np.cos(k * left) + 1j * beta * np.sin(k * left)
@@ -105,11 +109,11 @@ def test_modes_with_one_complex_wall(box):
     beta = 0.08 + 0.15j * frequencies / 100
     admittances = np.zeros((6, len(frequencies)), complex)
     admittances[1] = beta
-    modes = damped_modes(treat(box, admittances, frequencies))
+    modes = damped_modes(treat(box, admittances, frequencies))[1]
     assert len(modes.wavenumbers) > 20
     numbers = np.indices((1, 12, 8)).reshape(3, -1).T[:, 1:]
     rest = ((numbers * np.pi / SIZE[1:]) ** 2).sum(axis=1)
-    for k in modes.wavenumbers[modes.frequencies_hz < 150]:
+    for k in modes.wavenumbers[modes.frequencies_hz < 240]:
         exact = min((one_wall(k, r, frequencies, beta) for r in rest), key=lambda e: abs(e - k))
         assert k.real == pytest.approx(exact.real, rel=3e-3)
         assert k.imag == pytest.approx(exact.imag, rel=3e-2)
@@ -137,7 +141,7 @@ def one_wall(k, rest, frequencies, beta):
 
 def test_what_a_source_gives_is_absorbed(box):
     """Power of the source equals that into the walls, k Re(beta) |p|^2 summed over them."""
-    frequencies = np.arange(30.0, 151.0, 30.0)
+    frequencies = np.arange(50.0, 251.0, 50.0)
     beta = 0.1 + 0.2j
     treated = treat(box, np.full((6, len(frequencies)), beta), frequencies)
     load = treated.shapes.T @ box.loads[:, 0]
@@ -150,21 +154,21 @@ def test_what_a_source_gives_is_absorbed(box):
 
 def test_source_and_receiver_change_places():
     """Reciprocity, with different walls and a source that isn't in the basis of the other."""
-    elements = box_elements(SIZE, (6, 8, 5))
-    frequencies = np.arange(20.0, 121.0, 5.0)
+    elements = box_elements(SIZE, (4, 6, 4))
+    frequencies = np.arange(20.0, 161.0, 5.0)
     beta = np.linspace(0.02, 0.2, 6)[:, None] * np.ones(len(frequencies)) + 0.05j
     there, here = RECEIVERS[0], SOURCE
     ways = []
     for source, receiver in ((here, there), (there, here)):
-        reduced = reduce(elements, SPEED, 120.0, source[None])
+        reduced = reduce(elements, SPEED, 160.0, source[None])
         ways.append(treat(reduced, beta, frequencies).response(receiver[None])[0, 0])
-    assert np.abs(20 * np.log10(np.abs(ways[0] / ways[1]))).max() < 0.1
+    assert np.abs(ways[0] - ways[1]).max() < 0.01 * np.sqrt(np.mean(np.abs(ways[0]) ** 2))
 
 
 def test_loss_of_light_damping(box):
     """T = 6.91/delta, delta = (c/2) beta sum(eps A)/V for small real beta (first order)."""
     frequencies = np.arange(20.0, TO_HZ + 1)
-    modes = damped_modes(treat(box, np.full((6, len(frequencies)), 0.002 + 0j), frequencies))
+    modes = damped_modes(treat(box, np.full((6, len(frequencies)), 0.002 + 0j), frequencies))[1]
     numbers = np.indices((8, 8, 8)).reshape(3, -1).T[1:]
     f = SPEED / 2 * np.sqrt(((numbers / SIZE) ** 2).sum(axis=1))
     areas = SIZE.prod() / SIZE * 2
@@ -176,5 +180,5 @@ def test_loss_of_light_damping(box):
 def test_reference_root_is_a_root():
     """Negative control of the plain series: with rigid walls it has the box's poles."""
     near = SPEED / (2 * SIZE[1])
-    values = [abs(pressure(SIZE, SOURCE, RECEIVERS[0], f, 1e-4, SPEED)) for f in (near, near + 3.0)]
+    values = [abs(pressure(SIZE, SOURCE, RECEIVERS[0], f, 1e-4, SPEED)) for f in (near, near + 5.0)]
     assert values[0] > 20 * values[1]
