@@ -19,8 +19,8 @@ from raysim.scene.data import Facet, Scene
 from raysim.scene.patterns import reflection_rectangle, room_corners
 from raysim.scene.pieces import Piece
 from raysim.scene.placing import Sheet, ways
-from raysim.scene.solids import Solid, reach_into, solid
-from raysim.scene.workshop import Workshop
+from raysim.scene.solids import Solid, brick, reach_into, solid
+from raysim.scene.workshop import Made, Workshop
 
 Array = NDArray[np.float64]
 
@@ -129,7 +129,8 @@ def in_the_way(sites: Sequence[Site]) -> list[frozenset[str]]:
 
 
 def _body(piece: Piece) -> Solid:
-    return solid(piece.treatment.corners)
+    treatment = piece.treatment
+    return (solid if treatment.is_object else brick)(treatment.corners)
 
 
 def _are_near(one: Solid, other: Solid) -> bool:
@@ -146,7 +147,7 @@ class _Survey:
         self.seat = self.scene.receivers[0].position
         self.lonely: list[str] = []
         self.reason = ""
-        self.number = 0
+        self._places: dict[str, tuple[str, Made]] = {}
         columns, rows = item.keys.get("tiles", (1, 1))
         self.per_section = columns * rows
         self.sizes = [item.size]
@@ -154,6 +155,9 @@ class _Survey:
             self.sizes.append((item.size[1], item.size[0]))
 
     def sites(self) -> list[Site]:
+        self.reason = why_not(self.item, self.limits, 0.0)
+        if self.reason:
+            return []
         if self.item.kind == "corner trap":
             return self._traps()
         if self.item.kind == "cloud":
@@ -259,9 +263,7 @@ class _Survey:
         if mate is None:
             return False
         name, _, centre = mate
-        self.number += 1
-        tried = self.workshop.make("tried", self._section(self._keys(name, centre, size, whole)))
-        return bool(tried.pieces)
+        return bool(self._tried(self._keys(name, centre, size, whole))[1].pieces)
 
     def _mate(self, point: Array) -> tuple[str, Sheet, Array] | None:
         """Surface, sheet and measures of a point's mirror image at the other side."""
@@ -359,17 +361,21 @@ class _Survey:
     def _trap_keys(self, places: list[str]) -> dict[str, Any]:
         return {"pattern": "corner traps", "places": places, "size": list(self.item.size)}
 
+    def _tried(self, keys: dict[str, Any]) -> tuple[str, Made]:
+        """A place tried once: the name of its section, and what came of it."""
+        key = repr(sorted(keys.items()))
+        if key not in self._places:
+            name = f"{self.item.name}_{len(self._places) + 1}"
+            self._places[key] = name, self.workshop.make(name, self._section(keys))
+        return self._places[key]
+
     def _site(self, all_keys: list[dict[str, Any]]) -> Site | None:
         """A site of these sections; None, and a reason, where one of them has no place."""
-        self.number += 1
-        name = f"{self.item.name}_{self.number}"
         sections: list[tuple[str, dict[str, Any]]] = []
         pieces: list[Piece] = []
         where: list[str] = []
-        for letter, keys in zip("ab", all_keys, strict=False):
-            own = f"{name}{letter}" if len(all_keys) > 1 else name
-            whole = self._section(keys)
-            made = self.workshop.make(own, whole)
+        for keys in all_keys:
+            own, made = self._tried(keys)
             if not made.pieces:
                 self.reason = self.reason or made.refused[0]
                 return None
@@ -379,11 +385,12 @@ class _Survey:
                 if refused:
                     self.reason = refused
                     return None
-            sections.append((own, whole))
+            sections.append((own, dict(made.keys)))
             pieces += made.pieces
             where.append(_place_of(made.pieces))
         if len(all_keys) == 2 and reach_into(_body(pieces[0]), _body(pieces[-1])) > TOUCHING_M:
             return None
+        name = " and ".join(own for own, _ in sections)
         return Site(name, self.item, tuple(sections), tuple(pieces), tuple(where))
 
 

@@ -16,6 +16,7 @@ from raysim.scene.inside import AIR, locate
 from raysim.scene.placing import Sheet, find_sheet
 from raysim.scene.solids import (
     Solid,
+    brick,
     distance_to,
     reach_into,
     reach_into_triangles,
@@ -56,11 +57,13 @@ class Reach:
     def body(self, treatment: Treatment) -> Solid:
         """What a treatment fills, with the gap behind it."""
         if treatment.name not in self._bodies:
-            corners = treatment.corners
-            if not treatment.is_object:
+            if treatment.is_object:
+                made = solid(treatment.corners)
+            else:
                 depth = treatment.gap_m + treatment.thickness_m
-                corners = slab(self.scene.facets[treatment.facet], treatment.rect, 0.0, depth)
-            self._bodies[treatment.name] = solid(corners)
+                facet = self.scene.facets[treatment.facet]
+                made = brick(slab(facet, treatment.rect, 0.0, depth))
+            self._bodies[treatment.name] = made
         return self._bodies[treatment.name]
 
     def with_room(self, treatment: Treatment) -> list[str]:
@@ -123,7 +126,7 @@ class Reach:
         for receiver in receivers:
             low, high = receiver.position - receiver.zone, receiver.position + receiver.zone
             head = (
-                reach_into(body, solid(_box(low, high)))
+                reach_into(body, brick(_box(low, high)))
                 if (receiver.zone > 0).all()
                 else LEAST_DISTANCE_M - distance_to(body, receiver.position)
             )

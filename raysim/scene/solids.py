@@ -48,6 +48,13 @@ def solid(corners: Array) -> Solid:
     return Solid(corners, _distinct(normals), _distinct(lines[:, 1] - lines[:, 0]))
 
 
+def brick(corners: Array) -> Solid:
+    """The `solid` of a box, its (8, 3) corners as `slab` and `upright` give them."""
+    axes = corners[[1, 3, 4]] - corners[0]
+    axes = axes / np.linalg.norm(axes, axis=1, keepdims=True)
+    return Solid(corners, axes, axes)
+
+
 def edge_lines(corners: Array) -> Array:
     """(e, 2, 3) ends of the edges of the body spanned by (n, 3) points."""
     hull = ConvexHull(corners)

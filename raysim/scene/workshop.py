@@ -86,7 +86,10 @@ class Workshop:
         return find_sheet(self.scene, name, self._built.faces)
 
     def make(self, name: str, keys: Keys) -> Made:
-        """Pieces of a section [treatments.NAME], or why the room has no place for it."""
+        """Pieces of a section [treatments.NAME], or why the room has no place for it.
+
+        Give each section a name of its own: bodies are remembered by it.
+        """
         complaints = Complaints("", {})
         try:
             section = TreatmentSection.model_validate(dict(keys))
@@ -105,10 +108,12 @@ class Workshop:
             return Made(keys, (), (str(fault),))
         said = []
         for piece in pieces:
-            treatment = piece.treatment
-            said += self._reach.with_room(treatment)
-            said += self._reach.with_zones(treatment, section.override)
-            said += self._reach.with_people(treatment, self.scene.sources, self.scene.receivers)
+            treatment, scene = piece.treatment, self.scene
+            said += (
+                self._reach.with_zones(treatment, section.override)
+                or self._reach.with_people(treatment, scene.sources, scene.receivers)
+                or self._reach.with_room(treatment)
+            )
         return Made(keys, () if said else tuple(pieces), tuple(said))
 
     def material_of(self, piece: Piece) -> Material:
