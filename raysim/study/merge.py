@@ -7,7 +7,7 @@ import csv
 import os
 import secrets
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -44,7 +44,7 @@ class Merged:
     done, failed, missing : int
         Runs.
     rays : int
-        A source, of all runs together.
+        A source, of all tasks together.
     lost_rays : int
     versions : set of str
         Of raysim that computed them.
@@ -55,7 +55,7 @@ class Merged:
     missing: int = 0
     rays: int = 0
     lost_rays: int = 0
-    versions: set[str] | None = None
+    versions: set[str] = field(default_factory=set)
 
 
 def merge(plan: Plan, shelf: Shelf, failures: Sequence[FailedRun]) -> Merged:
@@ -66,7 +66,7 @@ def merge(plan: Plan, shelf: Shelf, failures: Sequence[FailedRun]) -> Merged:
     ResultError
         The disk takes no more; earlier files of these names are left as they were.
     """
-    study, merged = plan.study, Merged(versions=set())
+    study, merged = plan.study, Merged()
     csv_path = shelf.data_path.with_suffix(".csv")
     with _whole(shelf.data_path) as data, _whole(csv_path) as table_path:
         with table_path.open("w", encoding="utf-8", newline="") as file:
@@ -115,12 +115,14 @@ def _rows(plan: Plan, shelf: Shelf, failures: Sequence[FailedRun]) -> Iterator[R
 
 
 def _counted(rows: Iterator[Row], merged: Merged, table: _Table) -> Iterator[Row]:
+    counted: set[str] = set()
     for run, row in enumerate(rows):
         table.write(run, row)
         merged.done += row.status == DONE
         merged.failed += row.status == FAILED
         merged.missing += row.status == MISSING
-        if row.numbers is not None and merged.versions is not None:
+        if row.numbers is not None and row.task not in counted:
+            counted.add(row.task)
             merged.rays += row.numbers.rays
             merged.lost_rays += row.numbers.lost_rays
             merged.versions.add(row.numbers.raysim_version)

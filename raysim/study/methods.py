@@ -125,7 +125,7 @@ def _precision(shelf: Shelf, merged: Merged) -> str:
     return (
         f"The standard error of a single T20, by the jackknife over batches of rays, is "
         f"{100 * np.median(known):.2g} % (median; largest {100 * known.max():.2g} %); "
-        f"{merged.rays:,} rays a source were traced in all runs together and "
+        f"{merged.rays:,} rays a source were traced in all and "
         f"{merged.lost_rays:,} lost."
     )
 
