@@ -30,7 +30,10 @@ class Settings:
     image_order : int or None
         Highest order of exact image sources; None chooses it by cost.
     receiver_radius_m : float
-        Radius of the counting sphere; reduced where a surface is nearer.
+        Radius of the counting sphere for early sound; reduced where a surface is nearer.
+    receiver_growth : float
+        For sound that a surface has spread, the sphere grows to this share of the path it has
+        come, as far as the nearest surface and 1 m; 0 keeps its radius.
     bin_s : float
         Width of a bin of the energy-time histogram.
     duration_s : float or None
@@ -50,6 +53,7 @@ class Settings:
     threads: int | None = None
     image_order: int | None = None
     receiver_radius_m: float = 0.25
+    receiver_growth: float = 0.1
     bin_s: float = 0.001
     duration_s: float | None = None
     maps: bool = False
@@ -61,6 +65,7 @@ class Settings:
         for name, low, high in (
             ("error_percent", 0.01, 50.0),
             ("receiver_radius_m", 0.02, 1.0),
+            ("receiver_growth", 0.0, 0.3),
             ("bin_s", 1e-5, 0.1),
         ):
             value = getattr(self, name)

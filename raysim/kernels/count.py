@@ -59,30 +59,40 @@ def note(arrivals: Arrivals, count: int, receiver: int, length: float, weight: f
 
 
 @inlined
-def passes(receivers: Receivers, r: int, s: Segment) -> bool:
-    """Whether a segment crosses a receiver's sphere; no surface cuts one."""
+def radius_at(receivers: Receivers, r: int, length: float) -> float:
+    """Radius of a sphere for sound that has come `length` m to its centre."""
+    return max(receivers.radius[r], min(receivers.largest[r], receivers.growth * length))
+
+
+@inlined
+def foot_and_miss(receivers: Receivers, r: int, s: Segment) -> tuple[float, float]:
+    """Where a segment is nearest to a receiver, m from its origin, and its distance squared then.
+
+    The distance is infinite where that is beyond an end; no surface cuts a sphere.
+    """
     to_centre = sub(row(receivers.position, r), s.o)
     foot = dot(to_centre, s.d)
     miss2 = dot(to_centre, to_centre) - foot * foot
-    return 0.0 < foot < s.t and miss2 < receivers.radius[r] ** 2
+    return foot, miss2 if 0.0 < foot < s.t else np.inf
 
 
-@uncounted
+@inlined
 def spread_arrivals(receivers: Receivers, s: Segment, arrivals: Arrivals) -> int:
     """Number of arrivals of a ray that some surface has spread.
 
     Chord length over sphere volume estimates fluence. The length is that of a wave from the
     last diffusing point to the sphere's centre. Waves from a Lambert point are harmonic
-    functions: their mean over the sphere is that at the centre.
+    functions: their mean over the sphere is that at the centre. The radius is the same for all
+    rays from that point.
     """
     count = 0
     for r in range(len(receivers.radius)):
-        if passes(receivers, r, s):
-            radius = receivers.radius[r]
-            to_centre = sub(row(receivers.position, r), s.o)
-            foot = dot(to_centre, s.d)
-            miss2 = dot(to_centre, to_centre) - foot * foot
-            length = s.before + sqrt((s.since + foot) ** 2 + miss2)
+        foot, miss2 = foot_and_miss(receivers, r, s)
+        if miss2 >= receivers.largest[r] ** 2:
+            continue
+        length = s.before + sqrt((s.since + foot) ** 2 + miss2)
+        radius = radius_at(receivers, r, length)
+        if miss2 < radius * radius:
             weight = 600.0 * sqrt(radius * radius - miss2) / radius**3
             count = note(arrivals, count, r, length, weight)
     return count
@@ -149,9 +159,10 @@ def mirrored_arrivals(
     count = 0
     image = along(s.o, -s.since, s.d)
     for r in range(len(receivers.radius)):
-        if not passes(receivers, r, s):
-            continue
         centre, radius = row(receivers.position, r), receivers.radius[r]
+        _, miss2 = foot_and_miss(receivers, r, s)
+        if miss2 >= radius * radius:
+            continue
         way = sub(centre, image)
         length = sqrt(dot(way, way))
         axis = Vec(way.x / length, way.y / length, way.z / length)

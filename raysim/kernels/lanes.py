@@ -15,8 +15,7 @@ import numba
 import numpy as np
 from llvmlite import ir
 from numba.core import cgutils, types
-from numba.core.typing import signature
-from numba.core.typing.templates import ConcreteTemplate, infer_global
+from numba.core.typing.templates import ConcreteTemplate, infer_global, signature
 from numba.extending import intrinsic, lower_builtin, models, register_model
 
 config: Any = numba.config

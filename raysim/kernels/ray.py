@@ -25,10 +25,18 @@ MIRRORS = 6  # reflections up to which a mirrored path is known by its facets
 
 
 class Receivers(NamedTuple):
-    """Counting spheres: position (r, 3) m, radius (r,) m."""
+    """Counting spheres. For sound that a surface has spread they grow with its path.
+
+    position : (r, 3) m
+    radius : (r,) m, the smallest
+    largest : (r,) m; no surface is nearer
+    growth : radius over length of path, between the two
+    """
 
     position: NDArray[np.float64]
     radius: NDArray[np.float64]
+    largest: NDArray[np.float64]
+    growth: float
 
 
 class Plan(NamedTuple):

@@ -221,14 +221,15 @@ def reach_of(tree: Tree, t: float) -> np.float32:
     return np.float32(t * (1.0 + SURE) + tree.slack)
 
 
-@uncounted
-def nearest(
+@inlined
+def nearest_inline(
     tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
 ) -> tuple[int, float]:
     """First triangle along a ray and the distance to it; NOTHING if there is none.
 
     `own_facet` is the facet the ray leaves, never hit again by a straight line. `stack` and
-    `reach` are scratch space of STACK elements.
+    `reach` are scratch space of STACK elements. For hot loops: to hand all arrays over in a call
+    takes longer than the search.
     """
     cx, cy, cz = o.x - tree.centre[0], o.y - tree.centre[1], o.z - tree.centre[2]
     ox, oy, oz = spread(np.float32(cx)), spread(np.float32(cy)), spread(np.float32(cz))
@@ -284,3 +285,11 @@ def nearest(
                 best, t = k, hit
                 limit = spread(reach_of(tree, t))
     return best, t
+
+
+@uncounted
+def nearest(
+    tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
+) -> tuple[int, float]:
+    """As `nearest_inline`."""
+    return nearest_inline(tree, o, d, own_facet, stack, reach)

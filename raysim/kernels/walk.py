@@ -25,7 +25,7 @@ from raysim.kernels.ray import (
     start,
     survives,
 )
-from raysim.kernels.tree import NOTHING, STACK, Tree, nearest
+from raysim.kernels.tree import NOTHING, STACK, Tree, nearest, nearest_inline
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, along, dot, row
 
@@ -104,7 +104,7 @@ def trace_ray(
     before, since = 0.0, 0.0
     history = History(0, True, True)
     while True:
-        k, t = nearest(tree, o, d, facet, state.stack, state.reach)
+        k, t = nearest_inline(tree, o, d, facet, state.stack, state.reach)
         if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
             note_lost(o, d, lost)
             return history.order

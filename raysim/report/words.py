@@ -360,7 +360,7 @@ def provenance(result: Result) -> list[tuple[str, str]]:
         ("reflections followed", str(result.reflection_count)),
         ("lost rays", str(result.lost_rays)),
         ("image sources", f"to order {result.image_order}"),
-        ("counting sphere", f"radius {radii} m"),
+        ("counting sphere", f"radius {radii} m for early sound"),
         ("settings", given),
         (
             "climate",

@@ -106,7 +106,10 @@ def decay_group(result: Result, quantities: Mapping[str, Estimate] | None) -> Gr
             "exact midband frequency",
         ),
         "receiver_radius": Variable(
-            ("receiver",), result.receiver_radius_m, "m", "radius of the counting sphere"
+            ("receiver",),
+            result.receiver_radius_m,
+            "m",
+            "radius of the counting sphere for early sound",
         ),
         "energy": Variable(
             times, result.energy, "1", "squared pressure in the bin re the free field at 10 m"

@@ -23,7 +23,7 @@ from raysim.surfaces.construction import absorption_by_angle
 
 Array = NDArray[np.float64]
 Covers = Sequence[Sequence[SceneCover]]  # by variant
-SMALLEST_RADIUS_M = 0.02
+SMALLEST_RADIUS_M, LARGEST_RADIUS_M = 0.02, 1.0
 COSINES = 65
 
 
@@ -55,8 +55,11 @@ class Packed:
         return Room(self.tree, self.boundary, self.cover, self.receivers, plan)
 
 
-def pack(scene: Scene, radius_m: float, covers: Covers = ((),)) -> Packed:
-    """Arrays of a scene, counting spheres of at most `radius_m`, a variant for each of `covers`.
+def pack(scene: Scene, radius_m: float, covers: Covers = ((),), growth: float = 0.0) -> Packed:
+    """Arrays of a scene, a variant for each of `covers`.
+
+    Counting spheres start at `radius_m` and grow to `growth` times the path of the sound; both
+    end where a surface is.
 
     Raises
     ------
@@ -72,7 +75,7 @@ def pack(scene: Scene, radius_m: float, covers: Covers = ((),)) -> Packed:
         planes=_planes(scene),
         boundary=_boundary(scene, covers),
         cover=_cover(scene, covers),
-        receivers=Receivers(positions, _radii(scene, positions, radius_m)),
+        receivers=_receivers(scene, positions, radius_m, growth),
         sources=sources,
         emission=emission_of(scene),
         direct_m=np.linalg.norm(sources[:, None] - positions[None], axis=-1),
@@ -140,17 +143,19 @@ def _planes(scene: Scene) -> Planes:
     return Planes(np.ascontiguousarray(normal), level, low, high)
 
 
-def _radii(scene: Scene, positions: Array, radius_m: float) -> Array:
-    """Largest sphere up to `radius_m` that no surface cuts."""
-    radii = np.empty(len(positions))
+def _receivers(scene: Scene, positions: Array, radius_m: float, growth: float) -> Receivers:
+    """Spheres that no surface cuts."""
+    clear = np.empty(len(positions))
     for i, (receiver, position) in enumerate(zip(scene.receivers, positions, strict=True)):
-        radii[i] = min(radius_m, 0.999 * nearest_surface_m(scene.mesh.corners, position))
-        if radii[i] < SMALLEST_RADIUS_M:
+        clear[i] = 0.999 * nearest_surface_m(scene.mesh.corners, position)
+        if clear[i] < SMALLEST_RADIUS_M:
             raise SceneError(
-                f"receivers.{receiver.name}: {radii[i]:.3f} m from the nearest surface; "
+                f"receivers.{receiver.name}: {clear[i]:.3f} m from the nearest surface; "
                 f"move it at least {SMALLEST_RADIUS_M:g} m away"
             )
-    return radii
+    radius = np.minimum(radius_m, clear)
+    largest = np.minimum(LARGEST_RADIUS_M, clear) if growth > 0.0 else radius
+    return Receivers(positions, radius, np.maximum(radius, largest), growth)
 
 
 def nearest_surface_m(corners: Array, point: Array) -> float:

@@ -88,17 +88,20 @@ class _Group:
 
     def __init__(self, group: Group, settings: Settings, order: int) -> None:
         self.scene, self.order, self.covers = group.scene, order, group.covers
-        self.packed: Packed = pack(group.scene, settings.receiver_radius_m, group.covers)
+        self.packed: Packed = pack(
+            group.scene, settings.receiver_radius_m, group.covers, settings.receiver_growth
+        )
         self.plan = Plan(
             order, self.packed.speed, self.packed.attenuation, math.inf, settings.bin_s
         )
         self.seed, self.bins = settings.seed, 0
 
-    def pack_first(self, radius_m: float) -> Packed:
+    def pack_first(self, settings: Settings) -> Packed:
         """Arrays of the first variant alone."""
         if len(self.covers) == 1:
             return self.packed
-        return pack(self.scene, radius_m, self.covers[:1])
+        radius_m, growth = settings.receiver_radius_m, settings.receiver_growth
+        return pack(self.scene, radius_m, self.covers[:1], growth)
 
     def find_duration_s(self) -> float:
         return find_duration_s(self.packed, self.plan, self.seed)
@@ -174,6 +177,7 @@ class _Run:
             and earlier.settings.seed == self.settings.seed
             and earlier.settings.bin_s == self.settings.bin_s
             and earlier.settings.receiver_radius_m == self.settings.receiver_radius_m
+            and earlier.settings.receiver_growth == self.settings.receiver_growth
             and earlier.image_order == self.order
             and earlier.variants == self.variants
             and earlier.energy_batches.shape == self.mean.shape
@@ -241,7 +245,7 @@ class _Run:
         first = self.groups[0]
         return map_room(
             first.scene,
-            first.pack_first(self.settings.receiver_radius_m),
+            first.pack_first(self.settings),
             first.plan,
             self.settings.seed,
             math.ceil(self.rounds * MAP_SHARE),

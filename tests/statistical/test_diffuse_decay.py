@@ -106,9 +106,12 @@ def test_box_decays_as_radiosity(size, absorption, start_m, gap_m, rays):
             assert is_rejected(p_of_z((decay - said) / np.hypot(error, trust), BATCHES))
 
 
-@pytest.mark.parametrize(("absorption", "start_m", "gap_m"), [(0.1, 12, 80), (0.5, 8, 20)])
+@pytest.mark.parametrize(("absorption", "start_m", "gap_m"), [(0.1, 24, 80), (0.5, 13, 20)])
 def test_sphere_decays_as_the_exact_equation(absorption, start_m, gap_m):
     """Carroll and Chien 1977; Joyce 1978. Chords are scaled by 4V/S of the mesh.
+
+    The first oscillating mode, a complex root of the same equation, falls faster: from `start_m`
+    on it is below 1 % (0.1) and 2 % (0.5) and averages out over the windows of 6 m.
 
     Negative control: Sabine's decay, 4.5 % (alpha 0.1) and 25 % (0.5) lower, is rejected, and
     Eyring's, 4 % higher at 0.5. At 0.1 Eyring is only 0.65 % higher.
@@ -119,9 +122,9 @@ def test_sphere_decays_as_the_exact_equation(absorption, start_m, gap_m):
     free_path = 4 * scene.volume / scene.area
     expected = sphere_decay(radius, absorption) * (4 * radius / 3) / free_path
     duration = (start_m + gap_m + 10) / scene.climate.speed_of_sound
-    result = run(scene, Settings(rays=65536, seed=5, image_order=0, duration_s=duration))
+    result = run(scene, Settings(rays=98304, seed=5, image_order=0, duration_s=duration))
     decay, error = late_decay(result, start_m, 6, gap_m)
-    assert error < 0.002 * expected
+    assert error < 0.003 * expected
     assert decay == pytest.approx(expected, rel=0.003 + 3 * error / expected)
     assert_p_value("lambert sphere decay", p_of_z((decay - expected) / error, BATCHES))
     for formula in (absorption, -np.log(1 - absorption)):
