@@ -5,6 +5,8 @@ processor has: one instruction of AVX-512, two of AVX2, four of Neon. Not compil
 on NumPy arrays of 16, so the same kernel runs either way. Products and sums may be fused.
 """
 
+# mypy: allow-untyped-calls
+
 from __future__ import annotations
 
 import operator
@@ -13,7 +15,7 @@ from typing import Any
 
 import numba
 import numpy as np
-from llvmlite import ir
+from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, types
 from numba.core.typing.templates import ConcreteTemplate, infer_global, signature
 from numba.extending import intrinsic, lower_builtin, models, register_model
