@@ -17,6 +17,7 @@ from raysim.cli.check import check
 from raysim.cli.compare import compare
 from raysim.cli.init import init
 from raysim.cli.materials import materials
+from raysim.cli.place import place
 from raysim.cli.plan import plan
 from raysim.cli.report import report
 from raysim.cli.run import run
@@ -64,7 +65,7 @@ def program() -> None:
     """
 
 
-for verb in (init, check, run, report, compare, plan, study, materials, support):
+for verb in (init, check, place, run, report, compare, plan, study, materials, support):
     program.add_command(verb)
 
 

@@ -50,7 +50,13 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
     SceneError
         With every complaint about the file, one sentence each, in the order of its lines.
     """
-    text = _text(path)
+    return scene_of_text(scene_text(path), path, bands)
+
+
+def scene_of_text(
+    text: str, path: str | PathLike[str], bands: tuple[float, float] | None = None
+) -> Scene:
+    """As `load_scene`, of a text that isn't in the file but might be."""
     complaints = Complaints(str(path), key_lines(text))
     try:
         raw = parse(text)
@@ -127,7 +133,8 @@ def _front(facing: Array, handedness: int) -> Array:
     return front
 
 
-def _text(path: str | PathLike[str]) -> str:
+def scene_text(path: str | PathLike[str]) -> str:
+    """Text of a scene file; complaints as of `load_scene`."""
     place = Path(path)
     try:
         if place.is_dir():
