@@ -36,8 +36,10 @@ def _how_much(value: object) -> float:
 def _sums(value: object) -> tuple[float, ...]:
     given = value if isinstance(value, list) else [value]
     sums = tuple(values.number(one) for one in given)
-    if not sums or sums[0] <= 0:
-        raise ValueError(f"{values.shown(value)} is not more than 0; give what may be spent")
+    if not sums:
+        raise ValueError("the list is empty; give what may be spent")
+    if sums[0] <= 0:
+        raise ValueError(f"{sums[0]:g} is not more than 0; give what may be spent")
     if any(b <= a for a, b in pairwise(sums)):
         raise ValueError("the sums of phases are running totals; give them rising")
     return sums
