@@ -73,7 +73,8 @@ def notes(question: Question, found: Found) -> list[str]:
         said.append(
             f"robust zone, within {WORTH_MOVING_DB:g} dB or the error of the best: head "
             f"{min(seats):.2f} to {max(seats):.2f} m, "
-            f"loudspeakers {min(offs):.2f} to {max(offs):.2f} m from the front wall ({len(seats)} of {len(found.tried)} layouts)"
+            f"loudspeakers {min(offs):.2f} to {max(offs):.2f} m from the front wall "
+            f"({len(seats)} of {len(found.tried)} layouts)"
         )
     height = asked.scene.mesh.vertices[:, 2].max() - asked.scene.floor_m
     ear = best.layout.seat[2] - asked.scene.floor_m
