@@ -142,8 +142,9 @@ def _notes(result: Result) -> list[str]:
         "A shade is drawn no finer than its error allows: neighbours are taken together until it "
         f"is at most 1/{SURE:g} of the value or of a step of the scale. Single dark squares are "
         "where exact mirror paths to the middle of the head zone meet the wall.",
-        "These are slopes, true for small changes: a whole panel changes less than its "
-        "area times the slope, in a bare room by up to a third, and moves the others. Compute it as a variant before buying.",
+        "These are slopes, true for small changes. For a whole panel T20 falls by less than area "
+        "times slope, in a bare room by up to a third less; the early level may fall by more; and "
+        "it moves the other places. Compute it as a variant before buying.",
         "Gain counts both changes in steps that a listener notices (early level 1 dB, T20 5 %; "
         "ISO 3382-1:2009, table A.1, taken over to small rooms), less as gain. Whether a shorter "
         "T20 is wanted the guide above tells. The order is by the gain less two standard errors.",
