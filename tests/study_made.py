@@ -54,7 +54,8 @@ values = [0.3, 0.6, 0.9]
 [factors.length]
 path = "room.size.0"
 values = [4.2, 5.0]
-
+"""
+EFFECTS = """
 [effects]
 quantities = ["T20", "C50"]
 """
@@ -93,14 +94,14 @@ def write_study(folder: Path, study: str = STUDY, room: str = ROOM) -> Path:
 
 def compute_here(study: Path, folder: Path) -> int:
     """`raysim study` without processes."""
-    import raysim.study.workers as workers
+    import raysim.study.compute as compute
 
-    hire = workers.local_crew
-    workers.local_crew = lambda *_anything: HereCrew()
+    hire = compute.local_crew
+    compute.local_crew = lambda *_anything: HereCrew()
     try:
         return main(["study", str(study), "-o", str(folder)])
     finally:
-        workers.local_crew = hire
+        compute.local_crew = hire
 
 
 def arrays(path: Path) -> dict[str, np.ndarray]:

@@ -6,7 +6,7 @@ import datetime
 import json
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -17,9 +17,8 @@ import click
 from raysim.errors import Interrupted, ResultError
 
 if TYPE_CHECKING:
-    from raysim.study.conduct import Night
+    from raysim.study.compute import Computed
     from raysim.study.effects import Effect
-    from raysim.study.merge import Merged
     from raysim.study.plan import Plan, Shelf
     from raysim.study.workers import Crew
 
@@ -79,55 +78,39 @@ def study(
       raysim study rear_wall.toml --status
       raysim study rear_wall.toml --cluster tcp://10.0.0.5:8786
     """
-    from raysim.study.effects import ensure_affordable
-    from raysim.study.owner import owned
-    from raysim.study.plan import Plan, Shelf
-    from raysim.study.read import load_study
-
-    wanted = load_study(study_path)
-    folder = folder or Path(f"{study_path.stem}_study")
-    shelf = Shelf(folder, wanted.keep_results)
-    plan = Plan(wanted)
-    if status:
-        return _say_status(plan, shelf, as_json)
-    ensure_affordable(wanted)
-    with owned(folder) as left_behind:
-        if left_behind is not None:
-            click.echo(
-                f"raysim: {left_behind.in_words()} ended early; going on where it stopped", err=True
-            )
-        night = _night(plan, shelf, workers, stop_at, cluster)
-        merged = _write_all(plan, shelf, night)
-    command = f"raysim study {study_path} -o {folder}"
-    if as_json:
-        _print_json(night, merged, shelf)
-    else:
-        _print(night, merged, shelf, command)
-    if night.stopped == "interrupted":
-        raise Interrupted(f"interrupted; what is finished is kept, go on with: {command}")
-    return 1 if night.failures or night.stopped else 0
-
-
-def _night(
-    plan: Plan,
-    shelf: Shelf,
-    workers: int | None,
-    stop_at: datetime.datetime | None,
-    cluster: str | None,
-) -> Night:
     from raysim.cli.progress import shown_progress
-    from raysim.study.conduct import conduct
-    from raysim.study.workers import local_crew
+    from raysim.study.compute import compute_study, open_study
 
-    def hire(tasks: int) -> Crew:
-        if cluster is None:
-            return local_crew(plan.study, workers, tasks)
+    if status:
+        return _say_status(*open_study(study_path, folder), as_json)
+    with _asked_to_stop() as should_stop, shown_progress() as show:
+        computed = compute_study(
+            study_path,
+            folder,
+            workers,
+            None if cluster is None else _crew_at(cluster),
+            show,
+            should_stop,
+            stop_at,
+        )
+    _draw(computed.effects, computed.folder)
+    command = f"raysim study {study_path} -o {computed.folder}"
+    if as_json:
+        _print_json(computed)
+    else:
+        _print(computed, command)
+    if computed.night.stopped == "interrupted":
+        raise Interrupted(f"interrupted; what is finished is kept, go on with: {command}")
+    return 1 if computed.night.failures or computed.night.stopped else 0
+
+
+def _crew_at(address: str) -> Callable[[int], Crew]:
+    def hire(_tasks: int) -> Crew:
         from raysim.study.cluster import ClusterCrew
 
-        return ClusterCrew(cluster)
+        return ClusterCrew(address)
 
-    with _asked_to_stop() as should_stop, shown_progress() as show:
-        return conduct(plan, shelf, hire, show, should_stop, stop_at)
+    return hire
 
 
 @contextmanager
@@ -148,20 +131,7 @@ def _asked_to_stop() -> Iterator[Callable[[], bool]]:
             signal.signal(one, handler)
 
 
-def _write_all(plan: Plan, shelf: Shelf, night: Night) -> Merged:
-    """The merged data and what is drawn from them."""
-    from raysim.study.effects import write_effects
-    from raysim.study.merge import merge
-    from raysim.study.methods import write_methods
-
-    merged = merge(plan, shelf, night.failures)
-    if plan.study.effects is not None and merged.done:
-        _draw(write_effects(plan.study, shelf), shelf)
-    write_methods(plan.study, shelf, merged)
-    return merged
-
-
-def _draw(effects: list[Effect], shelf: Shelf) -> None:
+def _draw(effects: Sequence[Effect], folder: Path) -> None:
     """A picture of each quantity's effects."""
     from raysim.files import why_not_written, write_whole
     from raysim.report.effects import Whisker, draw_effects
@@ -179,7 +149,7 @@ def _draw(effects: list[Effect], shelf: Shelf) -> None:
         by_quantity.setdefault(one.quantity, []).append(whisker)
     for quantity, whiskers in by_quantity.items():
         unit = QUANTITY_LABELS[quantity][0]
-        path = shelf.folder / f"effects_{quantity}.png"
+        path = folder / f"effects_{quantity}.png"
         try:
             write_whole(path, draw_effects(quantity, unit, whiskers))
         except OSError as error:
@@ -222,10 +192,11 @@ def _print_failures(sentences: list[str]) -> None:
         click.echo(f"- and {len(sentences) - MOST_SENTENCES} more, in failures.json")
 
 
-def _print_json(night: Night, merged: Merged, shelf: Shelf) -> None:
+def _print_json(computed: Computed) -> None:
+    night, merged = computed.night, computed.merged
     content = {
-        "folder": str(shelf.folder),
-        "data": str(shelf.data_path),
+        "folder": str(computed.folder),
+        "data": str(computed.data),
         "runs": night.runs,
         "runs_done": merged.done,
         "runs_failed": merged.failed,
@@ -240,7 +211,8 @@ def _print_json(night: Night, merged: Merged, shelf: Shelf) -> None:
     click.echo(json.dumps(content, ensure_ascii=False, indent=2))
 
 
-def _print(night: Night, merged: Merged, shelf: Shelf, command: str) -> None:
+def _print(computed: Computed, command: str) -> None:
+    night, merged, folder = computed.night, computed.merged, computed.folder
     tasks = f"{night.found} tasks were done, {night.computed} computed now"
     if night.damaged:
         tasks += f", {night.damaged} of them because their files were damaged"
@@ -249,9 +221,7 @@ def _print(night: Night, merged: Merged, shelf: Shelf, command: str) -> None:
         f"{merged.missing} missing; {tasks}"
     )
     _print_failures([f"{one.described}: {one.sentence}" for one in night.failures])
-    names = sorted(
-        p.name for p in shelf.folder.iterdir() if p.suffix in (".h5", ".csv", ".md", ".png")
-    )
-    click.echo(f"wrote {', '.join(names)} in {shelf.folder}")
+    names = sorted(p.name for p in folder.iterdir() if p.suffix in (".h5", ".csv", ".md", ".png"))
+    click.echo(f"wrote {', '.join(names)} in {folder}")
     if night.stopped and night.stopped != "interrupted":
         click.echo(f"{night.stopped}; go on with: {command}")

@@ -11,6 +11,7 @@ import pytest
 from raysim.results.store import load_result
 from tests.cli.conftest import listing
 from tests.study_made import (
+    EFFECTS,
     RUNS,
     STUDY,
     TASKS,
@@ -25,12 +26,12 @@ from tests.study_made import (
 @pytest.fixture
 def here(monkeypatch):
     """Studies are computed in this process."""
-    monkeypatch.setattr("raysim.study.workers.local_crew", lambda *_anything: HereCrew())
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: HereCrew())
 
 
 @pytest.mark.usefixtures("here")
 def test_a_study_from_file_to_data(raysim, folder):
-    write_study(folder)
+    write_study(folder, STUDY + EFFECTS)
     outcome = raysim("study", "study.toml")
     assert outcome.code == 0, outcome.err
     assert "12 runs: 12 done, 0 failed, 0 missing; 0 tasks were done, 8 computed now" in outcome.out
@@ -71,7 +72,7 @@ def test_workers_change_no_bit(raysim, folder, monkeypatch):
     write_study(folder)
     said = json.loads(raysim("study", "study.toml", "-o", "two", "--workers", 2, "--json").out)
     assert said["tasks_computed"] == TASKS
-    monkeypatch.setattr("raysim.study.workers.local_crew", lambda *_anything: HereCrew())
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: HereCrew())
     assert raysim("study", "study.toml", "-o", "here").code == 0
     assert_same_bits(folder / "two/study.h5", folder / "here/study.h5")
 

@@ -45,13 +45,13 @@ def test_the_command_of_the_documents(monkeypatch, raysim, folder):
     from raysim.study.conduct import conduct
 
     asked = []
-    monkeypatch.setattr("raysim.study.workers.local_crew", lambda *_anything: HereCrew())
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: HereCrew())
 
     def none(plan, shelf, hire, *more):
         asked.append(plan.study)
         return conduct(plan, shelf, hire, *more[:1], lambda: True, None)
 
-    monkeypatch.setattr("raysim.study.conduct.conduct", none)
+    monkeypatch.setattr("raysim.study.compute.conduct", none)
     shutil.copytree(REPOSITORY / "scenes", folder / "scenes")
     for page in ("README.md", "docs/guide/studies.md"):  # the second finds the first's folder
         text = (REPOSITORY / page).read_text("utf-8")
@@ -76,7 +76,10 @@ def test_readme_snippet_as_typed(place):
     done = in_process(snippet, cwd=place)
     assert done.returncode == 0, done.stderr
     assert re.search(r"rear +receiver source +\n", done.stdout)
-    assert len(re.findall(r"(?:left|right) +1000 +treated +0\.\d+ +\d\.\d+(?:e-\d+)?\n", done.stdout)) == 8
+    assert (
+        len(re.findall(r"(?:left|right) +1000 +treated +0\.\d+ +\d\.\d+(?:e-\d+)?\n", done.stdout))
+        == 8
+    )
 
 
 @pytest.mark.slow

@@ -93,7 +93,7 @@ def copied(folder, whole):
 @pytest.fixture
 def here(monkeypatch):
     """Studies are computed in this process."""
-    monkeypatch.setattr("raysim.study.workers.local_crew", lambda *_anything: HereCrew())
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: HereCrew())
 
 
 @pytest.mark.slow
@@ -288,6 +288,41 @@ def test_bad_runs_are_listed_and_the_others_go_on(raysim, folder):
     assert all((data["sentence"] != "") == (data["status"] == "failed"))
     status = raysim("study", study, "-o", "out", "--status")
     assert "6 runs failed:" in status.out
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_signals_end_it_cleanly(raysim, folder, whole, monkeypatch, sent):
+    write_study(folder)
+
+    class Signalled(HereCrew):
+        def wait(self, seconds):
+            if len(task_files(folder / "out")) == 2:
+                os.kill(os.getpid(), sent)
+            return super().wait(seconds)
+
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: Signalled())
+    outcome = raysim("study", "study.toml", "-o", "out")
+    assert outcome.code == 130
+    last = "interrupted; what is finished is kept, go on with: raysim study study.toml -o out"
+    assert outcome.err.endswith(f"raysim: {last}\n")
+    assert len(task_files(folder / "out")) == 3
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: HereCrew())
+    assert json.loads(raysim("study", "study.toml", "-o", "out", "--json").out)[
+        "tasks_computed"
+    ] == (TASKS - 3)
+    assert_same_bits(folder / "out/study.h5", whole / "study.h5")
+
+
+def test_outcomes_that_come_twice_count_once(raysim, folder, whole, monkeypatch):
+    class Twice(HereCrew):
+        def wait(self, seconds):
+            return [*super().wait(seconds) * 2]
+
+    write_study(folder)
+    monkeypatch.setattr("raysim.study.compute.local_crew", lambda *_anything: Twice())
+    said = json.loads(raysim("study", "study.toml", "-o", "out", "--json").out)
+    assert said["tasks_computed"] == TASKS
+    assert_same_bits(folder / "out/study.h5", whole / "study.h5")
 
 
 @pytest.mark.usefixtures("here")

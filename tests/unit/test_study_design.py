@@ -13,7 +13,7 @@ from raysim.study.design import Factor
 from raysim.study.paths import changed, fault_of, parts_of
 from raysim.study.plan import Plan
 from raysim.study.read import load_study
-from tests.study_made import ROOM, RUNS, STUDY, TASKS, write_study
+from tests.study_made import EFFECTS, ROOM, RUNS, STUDY, TASKS, write_study
 
 RANGE = Factor("length", (("room", "size", "0"),), limits=(4.0, 6.0))
 LEVELS = Factor("soft", (("materials", "soft", "absorption"),), (0.1, 0.2, 0.3), ("a", "b", "c"))
@@ -190,7 +190,10 @@ WRONG = {
     "variant": ('variants = "old"\n' + STUDY, "the scene has no variant 'old'; there are base"),
     "kind": (STUDY + '[design]\nkind = "sobol"\n', "give one of grid, list, random, low-disc"),
     "count": (STUDY + '[design]\nkind = "random"\n', "give the number of points"),
-    "quantity": (STUDY.replace('"C50"', '"RT"'), "'RT' is no quantity; there are EDT, T20"),
+    "quantity": (
+        (STUDY + EFFECTS).replace('"C50"', '"RT"'),
+        "'RT' is no quantity; there are EDT, T20",
+    ),
     "settings": (STUDY.replace("rays = 32", "bin_s = 7"), "bin_s: 7 is outside 1e-05 to 0.1"),
     "syntax": ("scene = room.toml\n", "text is written in quotes"),
     "empty": (" \n", "it is empty"),

@@ -14,7 +14,7 @@ from raysim.errors import SettingsError
 from raysim.study.effects import ensure_affordable, estimate_effects, write_effects
 from raysim.study.plan import Shelf
 from raysim.study.read import load_study
-from tests.study_made import STUDY, compute_here, write_study
+from tests.study_made import EFFECTS, STUDY, compute_here, write_study
 
 pytest.importorskip("statsmodels")
 
@@ -23,7 +23,7 @@ pytest.importorskip("statsmodels")
 def computed(tmp_path_factory):
     """A folder with a computed study."""
     place = tmp_path_factory.mktemp("effects")
-    assert compute_here(write_study(place), place / "out") == 0
+    assert compute_here(write_study(place, STUDY + EFFECTS), place / "out") == 0
     return place
 
 
@@ -111,7 +111,9 @@ def test_missing_runs_are_left_out_or_said(place):
 
 
 def test_no_degrees_of_freedom(tmp_path):
-    text = STUDY.replace("seeds = 2", "seeds = 1").replace("[0.3, 0.6, 0.9]", "[0.3, 0.6]")
+    text = (
+        (STUDY + EFFECTS).replace("seeds = 2", "seeds = 1").replace("[0.3, 0.6, 0.9]", "[0.3, 0.6]")
+    )
     text = text.replace("values = [4.2, 5.0]", "values = [4.2]")
     assert compute_here(write_study(tmp_path, text), tmp_path / "out") == 0
     study = load_study(tmp_path / "study.toml")
@@ -127,13 +129,13 @@ def test_no_degrees_of_freedom(tmp_path):
     ],
 )
 def test_refused_before_the_night(tmp_path, more, said):
-    study = load_study(write_study(tmp_path, f"{STUDY}{more}\n"))
+    study = load_study(write_study(tmp_path, f"{STUDY}{EFFECTS}{more}\n"))
     with pytest.raises(SettingsError, match=said):
         ensure_affordable(study)
 
 
 def test_another_control(place):
-    text = f'{STUDY}control = {{ rear = "0.9" }}\n'
+    text = f'{STUDY}{EFFECTS}control = {{ rear = "0.9" }}\n'
     write_study(place, text)
     found = with_values(place, np.repeat([1.0, 2.0, 4.0], 4) + 1e-3 * np.arange(12) ** 2 % 7)
     assert [(one.term.level, one.term.against) for one in found[:2]] == [
@@ -146,4 +148,4 @@ def test_another_control(place):
 def test_without_the_library(tmp_path, monkeypatch):
     monkeypatch.setattr("raysim.study.effects.find_spec", lambda _name: None)
     with pytest.raises(SettingsError, match=r"pip install 'raysim\[effects\]'"):
-        ensure_affordable(load_study(write_study(tmp_path)))
+        ensure_affordable(load_study(write_study(tmp_path, STUDY + EFFECTS)))
