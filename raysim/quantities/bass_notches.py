@@ -46,8 +46,8 @@ class Notch:
     depth_db : float
         Level of the two together re the direct sound.
     is_large : bool
-        Whether the surface's plane is at least half a wavelength across both ways; a smaller one
-        lets such waves pass round it.
+        Whether the surface's plane is at least half a wavelength across both ways; round a smaller
+        object such waves pass, and a smaller wall acts together with its neighbours.
     """
 
     variant: int

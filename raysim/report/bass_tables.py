@@ -46,7 +46,7 @@ def notch_rows(result: Result, receiver: int) -> list[dict[str, str]]:
     return [
         {
             "source": result.scene.sources[n.source].name,
-            "surface": n.surface + ("" if n.is_large else " (small: sound goes round it)"),
+            "surface": n.surface + ("" if n.is_large else " (less than half a wave across)"),
             "distance": f"{100 * n.distance_m:.0f}",
             "longer": f"{100 * n.path_difference_m:.0f}",
             "frequency": f"{n.frequency_hz:.0f}",
