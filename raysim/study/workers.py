@@ -24,8 +24,7 @@ BYTES_A_WORKER = 400_000_000  # libraries and compiled kernels
 COPIES = 6  # of the histogram's batches that a run and its evaluation hold at once
 USUAL_BINS_S = 2.0  # where nobody says how long the histogram is
 RESERVE_BYTES = 500_000_000
-CGROUP_LIMIT = Path("/sys/fs/cgroup/memory.max")
-CGROUP_USED = Path("/sys/fs/cgroup/memory.current")
+CGROUP = Path("/sys/fs/cgroup")
 
 Compute = Callable[[Task, int], Outcome]
 
@@ -180,10 +179,14 @@ def free_bytes() -> int:
     """Memory that may still be taken, by the machine and by the group this process is in."""
     free = int(psutil.virtual_memory().available)
     try:
-        limit, used = CGROUP_LIMIT.read_text().strip(), int(CGROUP_USED.read_text())
+        limit = (CGROUP / "memory.max").read_text().strip()
+        used = int((CGROUP / "memory.current").read_text())
+        lines = (CGROUP / "memory.stat").read_text().split("\n")
     except (OSError, ValueError):
         return free
-    return min(free, int(limit) - used) if limit.isdigit() else free
+    # Files that were read count as used, but the system gives them up when memory is wanted.
+    cached = sum(int(line.split()[1]) for line in lines if line.startswith("inactive_file "))
+    return min(free, int(limit) - used + cached) if limit.isdigit() else free
 
 
 def need_bytes(study: Study) -> int:

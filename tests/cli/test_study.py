@@ -141,3 +141,19 @@ def test_memory_limits_the_workers(folder, monkeypatch):
     assert workers.local_crew(study, 7, 100).size == 7
     monkeypatch.setattr(workers, "free_bytes", lambda: 0)
     assert workers.local_crew(study, None, 100).size == 1
+
+
+def test_memory_of_a_container_counts(tmp_path, monkeypatch):
+    from raysim.study import workers
+
+    monkeypatch.setattr(workers, "CGROUP", tmp_path)
+    machine = workers.free_bytes()
+    for name, text in (
+        ("memory.max", "5000000\n"),
+        ("memory.current", "3000000\n"),
+        ("memory.stat", "anon 1\ninactive_file 1000000\nactive_file 7\n"),
+    ):
+        (tmp_path / name).write_text(text)
+    assert workers.free_bytes() == 3_000_000
+    (tmp_path / "memory.max").write_text("max\n")
+    assert workers.free_bytes() > machine / 2
