@@ -46,8 +46,8 @@ class Night:
     computed : int
         Tasks finished since.
     failures : list of FailedRun
-    seconds : list of float
-        Of each task computed.
+    busy_s : float
+        That workers spent on them.
     stopped : str
         Why it ended early; empty if it didn't.
     """
@@ -60,11 +60,6 @@ class Night:
     failures: list[FailedRun] = field(default_factory=list)
     busy_s: float = 0.0
     stopped: str = ""
-
-    @property
-    def left(self) -> int:
-        """Tasks neither done nor failed for good."""
-        return self.tasks - self.found - self.computed
 
 
 def conduct(
