@@ -54,7 +54,8 @@ def draw_effects(title: str, unit: str, whiskers: Sequence[Whisker]) -> bytes:
                 continue
             number = bands.index(one.band_hz)
             look = style.look(number)
-            place = labels.index(one.label) + SPREAD * (number - (len(bands) - 1) / 2)
+            spread = min(SPREAD, 0.8 / len(bands))
+            place = labels.index(one.label) + spread * (number - (len(bands) - 1) / 2)
             axes.plot([one.low, one.high], [place] * 2, color=look.colour, linewidth=1.3, zorder=3)
             axes.plot(
                 one.effect,
