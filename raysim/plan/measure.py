@@ -42,7 +42,14 @@ from raysim.theory.decay import EVALUATION_RANGES_DB, decay_time
 Array = NDArray[np.float64]
 
 MOST_AT_ONCE = 64
+MORE_RAYS = (1, 4, 16)
+"""Times the rays that a run gets if a decay time is undefined with fewer."""
+TOO_FEW = "a decay time of {} is undefined with so few rays; plan with more --rays"
 IMAGE_ORDER = 2
+
+
+class _UndefinedError(Exception):
+    """A decay time is undefined."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +126,10 @@ class Bench:
             )
         self._measured: dict[Chosen, Measured] = {}
         self.evaluated = 0
-        self.base = self._measure(self.base_result, 0, None)
+        try:
+            self.base = self._measure(self.base_result, 0, None)
+        except _UndefinedError:
+            raise ResultError(TOO_FEW.format("the bare room")) from None
         self._measured[frozenset()] = self.base
 
     def measure(self, sets: Sequence[Chosen]) -> list[Measured]:
@@ -145,18 +155,32 @@ class Bench:
             f"set {k}": [piece for name in sorted(one) for piece in self.pieces[name]]
             for k, one in enumerate(sets)
         }
-        result = run(self.workshop.scene_with(variants), self.settings)
+        scene = self.workshop.scene_with(variants)
+        for more in MORE_RAYS:
+            rays = more * (self.settings.rays or 0)
+            result = run(scene, dataclasses.replace(self.settings, rays=rays))
+            try:
+                self._keep(result, dict(zip(variants, sets, strict=True)))
+                break
+            except _UndefinedError:
+                continue
+        else:
+            raise ResultError(TOO_FEW.format("a set of the plan"))
+        self.evaluated += len(sets)
+        self.told(self.evaluated)
+
+    def _keep(self, result: Result, sets: Mapping[str, Chosen]) -> None:
+        """Remember the sets of a trace, each by its distance to the bare room on that trace."""
         here = self._measure(result, result.variants.index(BASE), None)
-        for one, name in zip(sets, variants, strict=True):
-            index = result.variants.index(name)
-            measured = self._measure(result, index, self.base)
-            self._measured[one] = dataclasses.replace(
+        found = {}
+        for name, one in sets.items():
+            measured = self._measure(result, result.variants.index(name), self.base)
+            found[one] = dataclasses.replace(
                 measured,
                 off=measured.off + self.base.off - here.off,
                 left_out=measured.left_out + self.base.left_out - here.left_out,
             )
-        self.evaluated += len(sets)
-        self.told(self.evaluated)
+        self._measured |= found
 
     def _columns(self) -> tuple[Column, ...]:
         scene, result = self.workshop.scene, self.base_result
@@ -221,9 +245,7 @@ class Bench:
         off = np.concatenate([exact, value[:-bands]])
         left = np.concatenate([np.tile(exact, (batches, 1)), left_out[:, :-bands]], axis=1)
         if not np.isfinite(off).all() or not np.isfinite(left).all():
-            raise ResultError(
-                "a decay time of the plan is undefined with so few rays; run it with more --rays"
-            )
+            raise _UndefinedError
         below = t20 + SURE * t20_error < self.target.low
         if base is not None:
             below &= t20 < base.t20_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -114,13 +115,16 @@ def balance_words(plan: Plan, scene: Scene, variant: str) -> list[str]:
     parts, change = [], np.full(len(bands), np.nan)
     formula = [diffuse_field(scene, name).eyring_s for name in ("base", variant)]
     for b, label in enumerate(bands):
-        of_rays = bool(judged[b])
-        one, other = (
-            (before.t20_s[b], after.t20_s[b]) if of_rays else (formula[0][b], formula[1][b])
-        )
+        if judged[b]:
+            one, other = float(before.t20_s[b]), float(after.t20_s[b])
+            said = (
+                f"{_number(one, before.t20_error_s[b])} to {_number(other, after.t20_error_s[b])}"
+            )
+        else:
+            one, other = float(formula[0][b]), float(formula[1][b])
+            said = f"about {one:.2g} to {other:.2g} by formula"
         change[b] = 100 * (other / one - 1)
-        error = f" ± {after.t20_error_s[b]:.2f}" if of_rays else " by formula"
-        parts.append(f"{band_name(label)} {one:.2f} to {other:.2f}{error}")
+        parts.append(f"{band_name(label)} {said}")
     lines = [f"Decay time in s: {', '.join(parts)}"]
     low = change[[b for b, f in enumerate(bands) if f <= 250.0]]
     high = change[[b for b, f in enumerate(bands) if f >= 2000.0]]
@@ -138,6 +142,12 @@ def balance_words(plan: Plan, scene: Scene, variant: str) -> list[str]:
             text += ": the balance stays"
         lines.append(text)
     return lines
+
+
+def _number(value: float, error: float) -> str:
+    """A value to the digits that its standard error leaves."""
+    digits = max(0, -math.floor(math.log10(error))) if error > 0 else 3
+    return f"{value:.{digits}f} ± {error:.{digits}f}"
 
 
 def aim_words(plan: Plan, scene: Scene) -> list[str]:

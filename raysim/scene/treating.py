@@ -7,6 +7,10 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
 
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
 from raysim.errors import SceneError
 from raysim.scene.assemble import assemble
 from raysim.scene.building import Built
@@ -27,6 +31,9 @@ from raysim.scene.traps import CLEAR_M
 from raysim.scene.variants import BASE, scene_of
 
 TREATED = "treated"
+HAIR_M = 1e-9
+Array = NDArray[np.float64]
+
 CALLED = "treatments.{}: no variant has it, so it changes nothing; name it in one"
 
 
@@ -295,6 +302,12 @@ def _check_variant(
         )
 
 
+def _into_walls(plan: Array) -> Array:
+    """A plan grown by a hair, so that the walls that it touches cut it without slivers."""
+    grown = Polygon(plan).buffer(HAIR_M, join_style="mitre", mitre_limit=10.0)
+    return np.array(grown.exterior.coords)[:-1]
+
+
 def shell_with(
     scene: Scene,
     built: Built,
@@ -309,7 +322,10 @@ def shell_with(
         body, name = piece.body, piece.treatment.name
         assert body is not None
         if body.plan is not None and built.handedness < 0:
-            prisms.append(prism(name, body.plan.tolist(), *body.heights))
+            plan = body.plan
+            if piece.treatment.kind == "corner trap":
+                plan = _into_walls(plan)
+            prisms.append(prism(name, plan.tolist(), *body.heights))
         else:
             bodies.append(geometry_of_body(name, body.corners))
     of = {s.name: scene.materials[s.material] for s in scene.surfaces}

@@ -137,3 +137,19 @@ def test_a_plan_from_end_to_end(plan, raysim, folder):
     compared = raysim("compare", "room_plan.h5", "--variant", "base", "plan")
     assert compared.code == 0
     assert "base to plan: " in compared.out
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seat", "said"), [("1.8", "move the seat first"), ("1.62", "keep the")])
+def test_none_is_an_answer(raysim, folder, seat, said):
+    board = CATALOGUE.replace(
+        'layers = ["porous 100mm glass wool 40kg/m3"]', 'material = "wall"\nthickness = "2cm"'
+    )
+    text = room_text().replace("1.62, 1.2]", f"{seat}, 1.2]")
+    (folder / "room.toml").write_text(text, encoding="utf-8")
+    (folder / "room_catalogue.toml").write_text(board, encoding="utf-8")
+    done = raysim("plan", "room.toml", "--candidates", 4, "--rays", 8192)
+    assert done.code == 0, done.err
+    assert f"None: nothing of the catalogue brings a noticeable difference; {said}" in done.out
+    assert load_scene(folder / "room_plan.toml").treatments == ()
+    assert not (folder / "room_plan.h5").exists()
