@@ -1,12 +1,15 @@
-"""Time and memory of the bass: one room, one variant at a time, JSON lines.
+"""Time and memory of the bass: one room after another, JSON lines.
 
     python benchmarks/bass.py [HIGHEST_HZ]
 
-Rooms: a box of 60 m3 to 300 Hz, and one of 150 m3 to as high as fits. Invented.
+Rooms: a box of 60 m3 to 300 Hz, and one of 150 m3 to as high as fits. Invented. Each bare, and
+with its rear wall, its ceiling and both treated. `cpu` is the time of all cores together: wall
+times mean little on a machine that others use.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import resource
 import sys
@@ -14,26 +17,46 @@ import time
 
 import numpy as np
 
+from raysim.scene.data import Scene, Variant
 from raysim.solvers.bass import compute_bass, upper_frequency_hz
-from tests.rooms import shoebox
+from tests.rooms import material, shoebox
 
 SIZES = ((5.4, 4.1, 2.7), (8.0, 6.2, 3.0))
+TREATED = {"rear": ("rear",), "ceiling": ("ceiling",), "both": ("rear", "ceiling")}
+
+
+def room(size: tuple[float, ...]) -> Scene:
+    """A box with three treated variants."""
+    scene = shoebox(size, 0.15, sources=((1.1, 1.2, 1.2),), receivers=((2.0, 3.4, 1.2),))
+    soft = material("soft", 0.6, 0.1, scene.bands_hz)
+    index = {surface.name: n for n, surface in enumerate(scene.surfaces)}
+    own = len(scene.materials)
+    variants = [Variant("base")] + [
+        Variant(name, surfaces=tuple((index[surface], own) for surface in changed))
+        for name, changed in TREATED.items()
+    ]
+    return dataclasses.replace(scene, materials=(*scene.materials, soft), variants=tuple(variants))
 
 
 def main() -> None:
     """Run all, or up to the given frequency only."""
     for size in SIZES:
-        scene = shoebox(size, 0.15, sources=((1.1, 1.2, 1.2),), receivers=((2.0, 3.4, 1.2),))
+        scene = room(size)
         highest = min(300.0, np.floor((75 * 300**3 / scene.volume) ** (1 / 3)))
         if len(sys.argv) > 1:
             highest = float(sys.argv[1])
-        stages: dict[str, float] = {}
-        began = time.perf_counter()
+        stages: list[tuple[str, float, float]] = []
 
-        def told(stage: str, _fraction: float, began=began, stages=stages) -> None:
-            stages[stage] = round(time.perf_counter() - began, 2)
+        def told(stage: str, _fraction: float, stages=stages) -> None:
+            stages.append((stage, time.perf_counter(), time.process_time()))
 
+        told("start", 0.0)
         bass = compute_bass(scene, highest_hz=highest, told=told)
+        told("end", 1.0)
+        walls = np.array([wall for _, wall, _ in stages])
+        cpus = np.array([cpu for _, _, cpu in stages])
+        first = len(stages) - 1 - len(TREATED)  # the stage after the first variant
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
         print(
             json.dumps(
                 {
@@ -41,12 +64,12 @@ def main() -> None:
                     "highest_hz": highest,
                     "chosen_hz": upper_frequency_hz(scene)[0],
                     "unknowns": int(bass.unknowns[0]),
-                    "modes": len(bass.mode_kind),
-                    "stage_began_s": stages,
-                    "first_result_s": round(time.perf_counter() - began, 2),
-                    "peak_gb": round(
-                        resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2, 2
-                    ),
+                    "modes": int((bass.mode_variant == 0).sum()),
+                    "first_s": round(walls[first] - walls[0], 2),
+                    "first_cpu_s": round(cpus[first] - cpus[0], 2),
+                    "variants_s": np.round(np.diff(walls[first:]), 2).tolist(),
+                    "variants_cpu_s": np.round(np.diff(cpus[first:]), 2).tolist(),
+                    "peak_gb": round(peak, 2),
                 }
             ),
             flush=True,

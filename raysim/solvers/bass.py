@@ -23,6 +23,7 @@ from raysim.waves.damped import Damped, damped_modes
 from raysim.waves.elements import Elements, assemble, resurfaced
 from raysim.waves.reduced import Reduced, reduce
 from raysim.waves.tetrahedra import barycentric_in, tetrahedra_of
+from raysim.waves.threads import at_once
 from raysim.waves.treated import Treated, treat
 
 Array = NDArray[np.float64]
@@ -231,9 +232,11 @@ class _Look:
 
     def at(self, treated: Treated, notes: list[str]) -> _Part:
         """All that is kept of a variant."""
-        response = FREE_FIELD * treated.response(self.responses)
         heads = self.zone_shape[0] * self.zone_shape[1]
-        followed, modes = damped_modes(treated, self.modes_to_hz)
+        response, (followed, modes) = at_once(
+            lambda: FREE_FIELD * treated.response(self.responses),
+            lambda: damped_modes(treated, self.modes_to_hz),
+        )
         return _Part(
             response[:, :heads].reshape(len(response), *self.zone_shape, -1),
             self.places.fields(response[:, heads:], self.there),

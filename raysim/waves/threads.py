@@ -29,3 +29,10 @@ def each(function: Callable[[Item], Outcome], items: Iterable[Item]) -> list[Out
     """Results in the order of the items, on all cores; each item's is the same on any number."""
     with one_thread(), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         return list(pool.map(function, items))
+
+
+def at_once(one: Callable[[], Item], other: Callable[[], Outcome]) -> tuple[Item, Outcome]:
+    """Results of two functions that don't wait for each other."""
+    with one_thread(), ThreadPoolExecutor(2) as pool:
+        first, second = pool.submit(one), pool.submit(other)
+        return first.result(), second.result()
