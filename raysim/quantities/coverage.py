@@ -191,9 +191,9 @@ def _cover(
     """Coverage of one need; of sources together from what is `known` of each."""
     scene = result.scene_in(0)
     rect = shapely.box(*need.rect)
-    areas = _areas(result, variant, need)
-    hung = {name: area for name, area in areas.items() if _share(rect, area) > 0}
-    share = _share(rect, shapely.union_all(list(hung.values()))) if hung else 0.0
+    areas = areas_covered(result, variant, need)
+    hung = {name: area for name, area in areas.items() if share_covered(rect, area) > 0}
+    share = share_covered(rect, shapely.union_all(list(hung.values()))) if hung else 0.0
     if len(need.sources) > 1:
         members = [known[need.receiver, need.facet, source] for source in need.sources]
         remaining = max(member.remaining_db for member in members)
@@ -227,7 +227,7 @@ def _treatments(scene: Scene, variant: Variant) -> list[Treatment]:
     return [scene.treatments[index] for index in variant.treatments]
 
 
-def _areas(result: Result, variant: Variant, need: Need) -> dict[str, shapely.Geometry]:
+def areas_covered(result: Result, variant: Variant, need: Need) -> dict[str, shapely.Geometry]:
     """What each treatment of a variant covers of the facet's plane, in its frame."""
     scene, whole = result.scene_in(0), result.scene
     facet = scene.facets[need.facet]
@@ -272,7 +272,7 @@ def _carried(of: Facet, rect: Rect, to: Facet) -> shapely.Geometry:
     return shapely.Polygon(to.to_plane(points))
 
 
-def _share(rect: shapely.Geometry, area: shapely.Geometry) -> float:
+def share_covered(rect: shapely.Geometry, area: shapely.Geometry) -> float:
     """Share of a rectangle, or of the line or point it has shrunk to, that lies in an area."""
     if rect.area > 0:
         return float(rect.intersection(area).area / rect.area)

@@ -22,6 +22,8 @@ from raysim.report import comparing, loudspeakers, tables, words
 from raysim.report.bass import BassSection, bass_section
 from raysim.report.covering import Covering, covering
 from raysim.report.falling import Falling, falling
+from raysim.report.first_words import first_words
+from raysim.report.hanging import HangingSection, hanging_section
 from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.room_page import FILE as ROOM_FILE
 from raysim.report.room_page import compose_room
@@ -119,13 +121,14 @@ def compose(result: Result, tones_hz: Sequence[float] = ()) -> dict[str, bytes]:
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
     metre, covers, falls = where_next(result), covering(result), falling(result)
+    hangs = hanging_section(result, embedded)
     bass = bass_section(result, first, embedded, tones_hz)
-    for section in (metre, covers, falls, bass):
+    for section in (metre, covers, falls, bass, hangs):
         files |= section.files if section else {}
     room = compose_room(result)
     if room is not None:
         files[ROOM_FILE] = room.encode("utf-8")
-    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls, bass)
+    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls, bass, hangs)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
@@ -140,13 +143,6 @@ def _first(result: Result) -> Result:
     return replace(side.result, scene=side.scene, maps=result.maps)
 
 
-def _others(result: Result) -> list[dict[str, object]]:
-    """What each further variant changes, in words."""
-    if len(result.variants) == 1:
-        return []
-    return [comparing.overview(one) for one in compare_variants(result)]
-
-
 def _page(
     result: Result,
     first: Result,
@@ -157,6 +153,7 @@ def _page(
     covers: Covering | None,
     falls: Falling | None,
     bass: BassSection | None,
+    hangs: HangingSection | None,
 ) -> str:
     scene, variant = first.scene, first.variants[VARIANT]
     sources = resources.files("raysim.report")
@@ -164,6 +161,7 @@ def _page(
     environment.globals["picture"] = embedded
     template = environment.from_string((sources / "page.html.jinja").read_text("utf-8"))
     intro, note = words.plausibility(first, VARIANT)
+    compared = compare_variants(result) if len(result.variants) > 1 else []
     return template.render(
         css=Markup((sources / "page.css").read_text("utf-8")),
         title=scene.title,
@@ -174,7 +172,9 @@ def _page(
         bass=bass.html if bass else "",
         falls=falls,
         receivers=len(scene.receivers),
-        variants={"first": variant, "others": _others(result)},
+        first_words=first_words(result, seats[0].listed, compared),
+        hanging=hangs.html if hangs else "",
+        variants={"first": variant, "others": [comparing.overview(one) for one in compared]},
         summary=words.summary(first, seats[0].worst, VARIANT),
         early_intro=words.early_intro(first),
         quantities_intro=words.quantities_intro(first),

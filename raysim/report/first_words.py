@@ -1,0 +1,124 @@
+"""The first page in plain words, 150 at most: what is wrong, what first, what it costs and does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from raysim.quantities.comparison import Comparison
+from raysim.quantities.verdicts import BETTER, WORSE
+from raysim.report import digits
+from raysim.report.listed import Listed
+from raysim.results.data import Result
+from raysim.scene.shopping import Sum
+
+MOST_WORDS = 150
+PLAIN = {
+    "T20": "how long sound lasts",
+    "T ratio": "evenness of low and high",
+    "match": "left against right",
+}
+OTHERWISE = "the strongest early reflection"
+
+
+def first_words(
+    result: Result, listed: Sequence[Listed], compared: Sequence[Comparison]
+) -> list[tuple[str, str]]:
+    """Headed sentences.
+
+    Parameters
+    ----------
+    listed : sequence of Listed
+        Reflections at the first receiver of the first variant.
+    compared : sequence of Comparison
+        Of the first variant with each other one; the last is taken as the plan.
+    """
+    worst = _worst(listed)
+    plan = compared[-1] if compared else None
+    total = plan.sums[1] if plan is not None else None
+    said = [("Wrong", _wrong(result, worst)), ("First", _first(result, worst, total))]
+    said.append(("Cost", _cost(total)))
+    if plan is not None:
+        said.append(("Will change", _change(plan)))
+    said.append(("Won't change", _stays(result)))
+    return [(head, text) for head, text in said if text]
+
+
+def count_words(said: Sequence[tuple[str, str]]) -> int:
+    """Words of heads and sentences."""
+    return sum(len(head.split()) + len(text.split()) for head, text in said)
+
+
+def _worst(listed: Sequence[Listed]) -> Listed | None:
+    early = [one for one in listed if one.is_early and one.is_met is not None]
+    return max(early, key=lambda one: one.level_db, default=None)
+
+
+def _owner(result: Result, worst: Listed) -> str:
+    scene = result.scene_in(0)
+    facet = scene.facets[worst.reflection.facets[0]]
+    owner = scene.surfaces[facet.surface].owner
+    return scene.surfaces[facet.surface].name if owner == "room" else owner
+
+
+def _is_object(result: Result, worst: Listed) -> bool:
+    scene = result.scene_in(0)
+    return any(
+        scene.surfaces[scene.facets[f].surface].owner != "room" for f in worst.reflection.facets
+    )
+
+
+def _wrong(result: Result, worst: Listed | None) -> str:
+    if worst is None:
+        return "No early reflection could be judged."
+    if worst.is_met:
+        return "Early reflections are weak enough: nothing on the walls needs covering for them."
+    name = _owner(result, worst)
+    delay = f"{digits.tidy(worst.delay_ms, 1)} ms"
+    return (
+        f"“{name}” throws sound at your head {delay} after the loudspeaker itself, loud enough to "
+        "colour what you hear. It is the strongest such reflection."
+    )
+
+
+def _first(result: Result, worst: Listed | None, total: Sum | None) -> str:
+    free = "let the program look for better places for loudspeakers and chair (raysim place)"
+    if worst is None or worst.is_met:
+        return f"Free: {free}."
+    if _is_object(result, worst):
+        name = _owner(result, worst)
+        return (
+            f"Free: move, lower or tilt “{name}”; no panel on a wall helps against it. Then {free}."
+        )
+    if total is None or not total.pieces:
+        return f"Free: {free}. Then cover the spot on “{_owner(result, worst)}” shown below."
+    return f"Free: {free}. Then hang what the drawings show."
+
+
+def _cost(total: Sum | None) -> str:
+    if total is None or not total.pieces:
+        return "Nothing: no treatment is planned here yet."
+    unpriced = f", {total.unpriced} of them without a price" if total.unpriced else ""
+    return f"{total.cost:g} for {total.pieces} pieces of “{total.variant}”{unpriced}."
+
+
+def _change(plan: Comparison) -> str:
+    """Which judged quantities get better or worse, by their plain names."""
+    better, worse = [], []
+    for judged in plan.judged:
+        name = PLAIN.get(judged.difference.key, OTHERWISE)
+        words = {verdict.word for row in judged.verdicts for verdict in row}
+        if BETTER in words:
+            better.append(name)
+        if WORSE in words:
+            worse.append(name)
+    said = []
+    if better:
+        said.append(f"Better: {' and '.join(dict.fromkeys(better))}.")
+    if worse:
+        said.append(f"Worse somewhere: {' and '.join(dict.fromkeys(worse))}.")
+    return " ".join(said) or "Nothing that you would notice for sure."
+
+
+def _stays(result: Result) -> str:
+    bass = "" if result.bass is None else " Bass holes at the chair are cured by moving it."
+    return f"What neighbours hear: panels don't keep sound in.{bass}"
