@@ -4,7 +4,8 @@
 
 Prints JSON lines. Each variant has one panel of 1.2 x 0.6 m somewhere on the walls. `times_one`
 is the seconds of all over those of one panel variant, in this process, both warm and turn about,
-the fastest of the repeats. Memory is that of the maps kept, and what they add to the peak of all
+the fastest of the repeats; `core_seconds` are those that all cores worked, which other jobs of
+the machine disturb less. Memory is that of the maps kept, and what they add to the peak of all
 memory that Python and numpy allocate during a warm run (tracemalloc).
 """
 
@@ -53,18 +54,21 @@ def measure_times(options: argparse.Namespace) -> None:
     scenes = {count: with_panels(bare, count) for count in COUNTS}
     names = {count: [f"panel {k + 1}" for k in range(count)] for count in COUNTS}
     run(scenes[1], dataclasses.replace(settings, rays=32), variants=names[1])  # compiles
-    seconds = {count: np.inf for count in COUNTS}
+    seconds, work = ({count: np.inf for count in COUNTS} for _ in range(2))
     for _ in range(options.repeats):
         for count, scene in scenes.items():
-            started = time.perf_counter()
+            started, worked = time.perf_counter(), time.process_time()
             run(scene, settings, variants=names[count])
             seconds[count] = min(seconds[count], time.perf_counter() - started)
+            work[count] = min(work[count], time.process_time() - worked)
     for count in COUNTS:
         line = {
             "variants": count,
             "rays": options.rays,
             "seconds": round(seconds[count], 3),
             "times_one": round(seconds[count] / seconds[1], 2),
+            "core_seconds": round(work[count], 3),
+            "core_seconds_over_one": round(work[count] / work[1], 2),
             "goal": GOALS.get(count),
             "cores": options.threads or len(os.sched_getaffinity(0)),
         }

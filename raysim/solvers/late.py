@@ -68,7 +68,8 @@ def trace_round(
         lost_ray,
     )
     refuse_leaks(reflections, lost, lost_ray)
-    energy = np.ascontiguousarray(out.transpose(1, 4, 0, 2, 5, 3)) / RAYS_A_ROUND
+    energy = np.ascontiguousarray(out.transpose(1, 4, 0, 2, 5, 3))
+    energy /= RAYS_A_ROUND
     return Round(energy, int(reflections.sum()), int(lost.sum()))
 
 

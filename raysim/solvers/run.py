@@ -124,7 +124,8 @@ class _Group:
     def trace(self, number: int) -> Round:
         """Round `number`, the exact paths included."""
         done = trace_round(self.packed, self.plan, self.seed, number, self.bins)
-        return dataclasses.replace(done, energy=done.energy + self.early)
+        np.add(done.energy, self.early, out=done.energy)
+        return done
 
 
 class _Run:
@@ -235,8 +236,14 @@ class _Run:
     def _trace_one(self) -> None:
         done = [group.trace(self.rounds) for group in self.groups]
         self.rounds += 1
-        energy = np.concatenate([one.energy for one in done], axis=1)
-        self.mean += (energy - self.mean) / self.rounds
+        first = 0
+        for one in done:  # in place, for with many variants copies take longer than rays
+            mean = self.mean[:, first : first + one.energy.shape[1]]
+            first += one.energy.shape[1]
+            change = one.energy
+            change -= mean
+            change /= self.rounds
+            mean += change
         self.reflection_count += sum(one.reflections for one in done)
         self.lost += sum(one.lost for one in done)
 
