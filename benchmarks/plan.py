@@ -33,7 +33,7 @@ GOAL_S = 300
 def main() -> None:
     """Time one plan."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rays", type=int, default=16384)
+    parser.add_argument("--rays", type=int, default=32768)
     parser.add_argument("--candidates", type=int, default=60)
     parser.add_argument("--count", type=int, default=8)
     parser.add_argument("--threads", type=int)

@@ -180,10 +180,11 @@ class _Chooser:
             self.regret = one.gain_over(other)
         return sets
 
-    def ordered(self, sets: Sequence[Chosen]) -> list[tuple[str, int]]:
+    def ordered(self, sets: Sequence[Chosen], phases: Sequence[int] = ()) -> list[tuple[str, int]]:
         """Names and phases, each phase's in the order of what they add."""
         order: list[tuple[str, int]] = []
-        for phase, chosen in enumerate(sets, start=1):
+        numbers = phases or range(1, len(sets) + 1)
+        for phase, chosen in zip(numbers, sets, strict=True):
             before = frozenset(name for name, _ in order)
             search = self._search(None, before)
             new = [name for name in search.ordered(chosen) if name not in before]
@@ -206,7 +207,14 @@ class _Chooser:
             if not idle:
                 break
             worst = min(idle, key=lambda n: removal[names.index(n)][0])
-            order = [one for one in order if one[0] != worst]
+            phases = sorted({phase for _, phase in order})
+            order = self.ordered(
+                [
+                    frozenset(name for name, own in order if own <= phase and name != worst)
+                    for phase in phases
+                ],
+                phases,
+            )
         steps = self._steps(order, states)
         used = {step.site.item.name for step in steps[:stop]}
         self._explain(frozenset(names[:stop]), used, left_out)

@@ -112,7 +112,7 @@ def balance_words(plan: Plan, scene: Scene, variant: str) -> list[str]:
     before, after = plan.states[0], plan.states[plan.stop]
     judged = plan.bench.target.is_judged
     bands = scene.bands_hz
-    parts, change = [], np.full(len(bands), np.nan)
+    parts, times = [], np.zeros((2, len(bands)))
     formula = [diffuse_field(scene, name).eyring_s for name in ("base", variant)]
     for b, label in enumerate(bands):
         if judged[b]:
@@ -123,25 +123,35 @@ def balance_words(plan: Plan, scene: Scene, variant: str) -> list[str]:
         else:
             one, other = float(formula[0][b]), float(formula[1][b])
             said = f"about {one:.2g} to {other:.2g} by formula"
-        change[b] = 100 * (other / one - 1)
+        times[:, b] = one, other
         parts.append(f"{band_name(label)} {said}")
     lines = [f"Decay time in s: {', '.join(parts)}"]
-    low = change[[b for b, f in enumerate(bands) if f <= 250.0]]
-    high = change[[b for b, f in enumerate(bands) if f >= 2000.0]]
-    if low.size and high.size:
-        apart = float(low.mean() - high.mean())
-        text = f"Lows change by {low.mean():.0f} %, highs by {high.mean():.0f} %"
-        if apart > 100 * STEP_SHARE * UNEVEN:
-            text += (
-                ": duller and boomier than before; only deeper absorbers or more air behind "
-                "cure that"
-            )
-        elif apart < -100 * STEP_SHARE * UNEVEN:
-            text += ": the balance moves towards the highs"
-        else:
-            text += ": the balance stays"
-        lines.append(text)
-    return lines
+    return [*lines, *balance_sentence(times, bands)]
+
+
+def balance_sentence(times_s: Array, bands_hz: Sequence[float]) -> list[str]:
+    """What becomes of lows against highs, (2, bands) decay times before and after."""
+    groups = [
+        [b for b, f in enumerate(bands_hz) if low <= f <= high]
+        for low, high in ((0.0, 250.0), (500.0, 1000.0), (2000.0, np.inf))
+    ]
+    if not all(groups):
+        return []
+    low, middle, high = (times_s[:, own].mean(axis=1) for own in groups)
+    changes = [100 * (one[1] / one[0] - 1) for one in (low, high)]
+    apart, step = changes[0] - changes[1], 100 * STEP_SHARE * UNEVEN
+    text = f"Lows change by {changes[0]:.0f} %, highs by {changes[1]:.0f} %"
+    if apart > step and low[1] / middle[1] > 1 + STEP_SHARE:
+        text += (
+            ": duller and boomier than before; only deeper absorbers or more air behind cure that"
+        )
+    elif apart > step:
+        text += ": duller than before, though the lows still decay no slower than the middle"
+    elif apart < -step:
+        text += ": the balance moves towards the highs"
+    else:
+        text += ": the balance stays"
+    return [text]
 
 
 def _number(value: float, error: float) -> str:

@@ -11,6 +11,7 @@ from raysim.plan.aim import steps_outside, steps_uneven, summed_excess_db
 from raysim.plan.catalogue import Limits, with_limits
 from raysim.plan.mistakes import RULES, mistakes
 from raysim.plan.places import survey
+from raysim.plan.words import balance_sentence
 from raysim.plan.written import toml
 from tests.planned import CATALOGUE, catalogue, room_text, workshop
 
@@ -39,7 +40,7 @@ SHOWN = {
         (), (WOOL, 'layers = ["porous 400mm 40000"]'), "dense", "lighter wool absorbs more bass",
     ),
     "closed face": (
-        (), (WOOL, 'layers = ["membrane 3kg/m2", "porous 100mm 12000"]'), "sealed", "highs are sent",
+        (), (WOOL, 'layers = ["membrane 3kg/m2", "porous 100mm 12000"]'), "sealed", "highs",
     ),
     "egg boxes": ((), (GLUED, GLUED + EGGS), "odd stuff", "never"),
 }  # fmt: skip
@@ -118,3 +119,19 @@ def test_steps_of_a_decay_time():
     assert steps_outside(time_s, low, high) == pytest.approx([0, 4, 2, 0])
     assert steps_uneven(np.array(0.4), np.array(0.4 / 1.05)) == pytest.approx(1)
     assert summed_excess_db(np.array([-4.0, -12.0, -9.5]), -10.0) == pytest.approx(6.5)
+
+
+@pytest.mark.parametrize(
+    ("after", "said"),
+    [
+        ((0.5, 0.5, 0.3, 0.3, 0.2, 0.2), "duller and boomier"),
+        ((0.3, 0.3, 0.3, 0.3, 0.2, 0.2), "duller than before, though"),
+        ((0.3, 0.3, 0.4, 0.4, 0.4, 0.4), "towards the highs"),
+        ((0.4, 0.4, 0.4, 0.4, 0.4, 0.4), "the balance stays"),
+    ],
+)
+def test_a_dull_and_boomy_plan_is_called_that(after, said):
+    times_s = np.array([(0.5, 0.5, 0.5, 0.5, 0.5, 0.5), after])
+    (text,) = balance_sentence(times_s, (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0))
+    assert said in text
+    assert text.startswith(f"Lows change by {100 * (after[0] / 0.5 - 1):.0f} %")
