@@ -42,6 +42,8 @@ from raysim.theory.decay import EVALUATION_RANGES_DB, decay_time
 Array = NDArray[np.float64]
 
 MOST_AT_ONCE = 64
+FEW, FEW_TIMES = 16, 4
+"""Runs of few sets, which decide what stays, get so many times the rays."""
 MORE_RAYS = (1, 4, 16)
 """Times the rays that a run gets if a decay time is undefined with fewer."""
 TOO_FEW = "a decay time of {} is undefined with so few rays; plan with more --rays"
@@ -157,7 +159,7 @@ class Bench:
         }
         scene = self.workshop.scene_with(variants)
         for more in MORE_RAYS:
-            rays = more * (self.settings.rays or 0)
+            rays = more * (FEW_TIMES if len(sets) <= FEW else 1) * (self.settings.rays or 0)
             result = run(scene, dataclasses.replace(self.settings, rays=rays))
             try:
                 self._keep(result, dict(zip(variants, sets, strict=True)))
