@@ -94,6 +94,8 @@ def is_owned(folder: Path) -> bool:
             return False
     except Timeout:
         return True
+    except OSError:  # whoever may not even lock the file isn't told who does
+        return False
 
 
 def read_owner(folder: Path) -> Owner | None:
