@@ -237,23 +237,23 @@ class _Look:
             lambda: FREE_FIELD * treated.response(self.responses),
             lambda: damped_modes(treated, self.modes_to_hz),
         )
+        shapes = self.kinds.turned(modes.wavenumbers, modes.shapes)
         return _Part(
             response[:, :heads].reshape(len(response), *self.zone_shape, -1),
             self.places.fields(response[:, heads:], self.there),
             modes,
-            self._values(followed, modes, self.receivers),
-            self._values(followed, modes, self.sources),
-            self.kinds.of(modes.shapes),
+            self._values(followed, shapes, self.receivers),
+            self._values(followed, shapes, self.sources),
+            self.kinds.of(shapes),
             self.elements.size,
             self.box_share,
             notes,
         )
 
-    def _values(self, treated: Treated, modes: Damped, observe: csr_array) -> Array:
+    def _values(self, followed: Treated, shapes: Complex, observe: csr_array) -> Array:
         """(modes, points) where each mode is most real, with mean square 1 over the room."""
-        shapes = modes.shapes
         turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
-        values = (observe @ treated.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
+        values = (observe @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
         return np.asarray(values.real.T * np.sqrt(self.elements.mesh.volume))
 
 

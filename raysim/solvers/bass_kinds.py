@@ -12,6 +12,7 @@ Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
 NEAR = 0.7  # share of a mode's energy in the mode of the box it is named after
+SAME = 1e-3  # difference of two wavenumbers, real and imaginary, that counts as none
 BEYOND = 1.1  # of the highest frequency
 ALONG = {"length": "along the length", "width": "across the width", "height": "floor to ceiling"}
 
@@ -41,17 +42,39 @@ class Kinds:
         self.overlap = weighed.T @ reduced.modes.shapes
         self.names = axis_names(scene)
 
+    def turned(self, wavenumbers: Complex, shapes: Complex) -> Complex:
+        """Shapes (basis, modes), those of one frequency mixed to be like modes of the box.
+
+        Modes of one frequency and decay, as in a cube, are any mixtures of each other.
+        """
+        turned = shapes.copy()
+        apart = np.abs(np.diff(wavenumbers)) > SAME * np.abs(wavenumbers[1:])
+        for own in np.split(np.arange(len(wavenumbers)), np.flatnonzero(apart) + 1):
+            if len(own) < 2:
+                continue
+            overlap = self._overlap(shapes[:, own])
+            share = (np.abs(overlap) ** 2).sum(axis=1)
+            likest = np.argsort(-share, kind="stable")[: len(own)]
+            if share[likest].min() >= NEAR:
+                left, _, right = np.linalg.svd(overlap[np.sort(likest)])
+                turned[:, own] = shapes[:, own] @ (left @ right).conj().T
+        return turned
+
     def of(self, shapes: Complex) -> list[str]:
         """Names of (basis, modes) shapes, empty where none is near.
 
         What treatments add to the rigid modes is small and has no part in the name.
         """
-        own = self.overlap @ shapes[: self.overlap.shape[1]]
-        share = np.abs(own) ** 2 / self.strength[:, None] / (np.abs(shapes) ** 2).sum(axis=0)
+        share = np.abs(self._overlap(shapes)) ** 2
         return [
             name_of(self.numbers[b], self.names) if share[b, m] >= NEAR else ""
             for m, b in enumerate(share.argmax(axis=0))
         ]
+
+    def _overlap(self, shapes: Complex) -> Complex:
+        """(modes of the box, modes): amplitudes, both of size 1."""
+        own = self.overlap @ shapes[: self.overlap.shape[1]]
+        return np.asarray(own / np.sqrt(self.strength)[:, None] / np.linalg.norm(shapes, axis=0))
 
 
 def axis_names(scene: Scene) -> tuple[str, str, str]:
