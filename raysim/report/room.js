@@ -275,4 +275,7 @@ async function begin() {
   document.body.dataset.ready = "yes";
 }
 
-begin();
+begin().catch((problem) => {
+  at("room").textContent = "This browser can't draw the room: it needs WebGL and DecompressionStream, " +
+    `which browsers since 2023 have. The pictures of report.html show the same. (${problem.message})`;
+});
