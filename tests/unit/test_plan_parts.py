@@ -7,8 +7,9 @@ import tomllib
 import numpy as np
 import pytest
 
-from raysim.plan.aim import steps_outside, steps_uneven, summed_excess_db
+from raysim.plan.aim import Weights, steps_outside, steps_uneven, summed_excess_db
 from raysim.plan.catalogue import Limits, with_limits
+from raysim.plan.measure import Bench
 from raysim.plan.mistakes import RULES, mistakes
 from raysim.plan.places import survey
 from raysim.plan.words import balance_sentence
@@ -135,3 +136,25 @@ def test_a_dull_and_boomy_plan_is_called_that(after, said):
     (text,) = balance_sentence(times_s, (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0))
     assert said in text
     assert text.startswith(f"Lows change by {100 * (after[0] / 0.5 - 1):.0f} %")
+
+
+@pytest.mark.parametrize("width", [2.8, 3.13, 4.07])
+def test_corner_traps_fit_rooms_of_any_width(tmp_path, width):
+    trap = TRAP.format("35cm")
+    shop = workshop(tmp_path, room_text(3.6, width))
+    sites = survey(shop, catalogue(tmp_path, trap).items, Limits()).sites
+    assert [len(site.pieces) for site in sites] == [2, 2]
+    scene = shop.scene_with({"all": [piece for site in sites for piece in site.pieces]})
+    (shell,) = scene.shells
+    assert shell.volume == pytest.approx(2.4 * (3.6 * width - 4 * 0.35**2 / 2), rel=1e-6)
+
+
+def test_a_room_below_the_stated_range_has_no_decay_in_its_aim(tmp_path):
+    text = room_text(1.9, 1.6).replace("2.4]", "2.3]").replace("0.7, 1.2]", "0.3, 1.2]")
+    shop = workshop(
+        tmp_path, text.replace("0.2, 0.3", "0.35, 0.3").replace("1.4, 0.3", "1.25, 0.3")
+    )
+    site = survey(shop, catalogue(tmp_path).items, Limits()).sites[0]
+    bench = Bench(shop, {site.name: site.pieces}, Weights(), 64, 1)
+    assert {column.part for column in bench.columns} == {"reflections"}
+    assert not bench.target.is_judged.any()
