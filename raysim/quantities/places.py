@@ -313,7 +313,8 @@ def _overlap(places: Places, i: int, k: int) -> bool:
 def _furniture(scene: Scene) -> Array:
     """(m, 3, 3) triangles of what stands in the room."""
     stands = np.array([surface.owner != "room" for surface in scene.surfaces])
-    return scene.mesh.corners[stands[scene.mesh.surface]]
+    corners: Array = scene.mesh.corners[stands[scene.mesh.surface]]
+    return corners
 
 
 def _zones(scene: Scene) -> list[Solid]:
