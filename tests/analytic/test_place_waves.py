@@ -31,7 +31,7 @@ def modes(scene):
 
 
 def test_stretched_box_has_the_modes_of_the_longer_box(modes):
-    """Squared wavenumbers of a box, sum (n pi / L)^2: to 0.2 %, five times less than the stretch."""
+    """Squared wavenumbers of a box, sum (n pi / L)^2: to 0.2 %, a fifth of the stretch."""
     stretch = np.array([1.01, 0.99, 1.004])
     stretched = (modes.along / stretch**2).sum(axis=1)
     sides = np.array([SIZE[1], SIZE[0], SIZE[2]]) * stretch
