@@ -106,7 +106,7 @@ def _change(plan: Comparison) -> str:
     better, worse = [], []
     for judged in plan.judged:
         name = PLAIN.get(judged.difference.key, OTHERWISE)
-        words = {verdict.word for row in judged.verdicts for verdict in row}
+        words = {verdict.word for verdict in judged.verdicts[0]}
         if BETTER in words:
             better.append(name)
         if WORSE in words:

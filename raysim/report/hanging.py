@@ -115,7 +115,8 @@ def _piece(scene: Scene, wall: Wall, hanging: Hanging, slip: Slip | None) -> dic
         "number": str(hanging.number),
         "name": piece.name,
         "wall": wall.name,
-        "corner": f"{MM * distance:.0f} from the {side}",
+        "corner": f"{MM * distance:.0f}",
+        "side": f"the {side} one",
         "floor": f"{MM * rect[1]:.0f}" if wall.is_upright else f"{MM * rect[1]:.0f} (along)",
         "size": f"{MM * (rect[2] - rect[0]):.0f} × {MM * (rect[3] - rect[1]):.0f}",
         "depth": f"{MM * piece.thickness_m:.0f}",
@@ -134,7 +135,7 @@ def _slip(scene: Scene, slip: Slip | None) -> str:
     share = f"{100 * slip.bared:.0f} %"
     word = "critical" if slip.is_critical else "forgiving"
     level = digits.tidy(slip.need.level_db, 1)
-    return f"{word}: bares {share} of {source}'s reflection, {level} dB"
+    return f"{word}: {share} of {source} bare, {level} dB"
 
 
 def _object(piece: Treatment) -> dict[str, str]:

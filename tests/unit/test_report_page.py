@@ -248,7 +248,7 @@ def test_every_picture_is_also_a_file(files):
 
 
 def test_files_are_written_and_returned_page_first(made, files, tmp_path, monkeypatch):
-    monkeypatch.setattr(page_module, "compose", lambda _result: files)
+    monkeypatch.setattr(page_module, "compose", lambda _result, _tones: files)
     folder = tmp_path / "Bericht für Größe"
     paths = write_report(made, folder)
     assert paths[0] == folder / "report.html"
@@ -265,7 +265,7 @@ def test_failure_half_way_leaves_nothing(made, files, tmp_path, monkeypatch, cod
     def failing(_descriptor):
         raise OSError(code, os.strerror(code))
 
-    monkeypatch.setattr(page_module, "compose", lambda _result: files)
+    monkeypatch.setattr(page_module, "compose", lambda _result, _tones: files)
     monkeypatch.setattr(os, "fsync", failing)
     folder = tmp_path / "report"
     with pytest.raises(ResultError, match=words) as caught:
