@@ -25,8 +25,11 @@ def corners_of(triangles: int) -> NDArray[np.float64]:
 
 
 def facets_of(corners: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Facet of each triangle: pairs of the box's 12 share one, each other is its own."""
-    return np.concatenate([np.arange(12) // 2, np.arange(6, len(corners) - 6)])
+    """Facet of each triangle: those of a wall share one, each of a ball is its own."""
+    edge = corners[:12, 1:] - corners[:12, :1]
+    wall = np.argmax(np.abs(np.cross(edge[:, 0], edge[:, 1])), axis=1)
+    side = np.take_along_axis(corners[:12, 0], wall[:, None], axis=1)[:, 0] > 0
+    return np.concatenate([2 * wall + side, np.arange(6, len(corners) - 6)])
 
 
 def rays_in(number: int, seed: int = 1) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
