@@ -23,6 +23,7 @@ from raysim.report.bass import BassSection, bass_section
 from raysim.report.covering import Covering, covering
 from raysim.report.falling import Falling, falling
 from raysim.report.first_words import first_words
+from raysim.report.hand_checks import hand_checks
 from raysim.report.hanging import HangingSection, hanging_section
 from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.room_page import FILE as ROOM_FILE
@@ -174,6 +175,7 @@ def _page(
         receivers=len(scene.receivers),
         first_words=first_words(result, seats[0].listed, compared),
         hanging=hangs.html if hangs else "",
+        hand_checks=hand_checks(first, seats[0].listed),
         variants={"first": variant, "others": [comparing.overview(one) for one in compared]},
         summary=words.summary(first, seats[0].worst, VARIANT),
         early_intro=words.early_intro(first),
