@@ -99,6 +99,8 @@ def plan(
     if not no_result:
         ensure_writable(result_path)
     workshop = Workshop(scene_path)
+    for doubt in workshop.scene.warnings:
+        click.echo(f"raysim: doubt: {doubt}", err=True)
     with shown_progress() as show:
         made = make_plan(
             workshop,

@@ -129,8 +129,13 @@ def in_the_way(sites: Sequence[Site]) -> list[frozenset[str]]:
 
 
 def _body(piece: Piece) -> Solid:
+    """What a piece fills, with the gap behind it, as `Reach.body`."""
     treatment = piece.treatment
-    return (solid if treatment.is_object else brick)(treatment.corners)
+    if treatment.is_object:
+        return solid(treatment.corners)
+    behind, before = treatment.corners[:4], treatment.corners[4:]
+    wall = behind - treatment.gap_m * (before - behind) / treatment.thickness_m
+    return brick(np.concatenate([wall, before]))
 
 
 def _are_near(one: Solid, other: Solid) -> bool:

@@ -51,7 +51,7 @@ def problems(draw):
 
 
 @given(problems(), st.integers(3, 25))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_all_sets_are_computed_where_they_are_few(problem, budget):
     weights, covers, costs = problem
     candidates = [Candidate(n, "panel", costs[n]) for n in NAMES]
@@ -62,7 +62,7 @@ def test_all_sets_are_computed_where_they_are_few(problem, budget):
 
 
 @given(problems(), st.integers(3, 40))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_local_search_comes_within_a_tenth_of_the_best(problem, budget):
     weights, covers, costs = problem
     candidates = [Candidate(n, "panel", costs[n]) for n in NAMES]
@@ -74,7 +74,7 @@ def test_local_search_comes_within_a_tenth_of_the_best(problem, budget):
 
 
 @given(problems(), st.integers(3, 40))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_what_is_chosen_keeps_every_cap(problem, budget):
     weights, covers, costs = problem
     in_the_way = {"a": frozenset("b"), "b": frozenset("a")}

@@ -11,9 +11,10 @@ from raysim.plan.aim import Weights, steps_outside, steps_uneven, summed_excess_
 from raysim.plan.catalogue import Limits, with_limits
 from raysim.plan.measure import Bench
 from raysim.plan.mistakes import RULES, mistakes
-from raysim.plan.places import survey
+from raysim.plan.places import in_the_way, survey
 from raysim.plan.words import balance_sentence
 from raysim.plan.written import toml
+from raysim.scene.collisions import Reach
 from tests.planned import CATALOGUE, catalogue, room_text, workshop
 
 SEAT = "position = [1.4, 1.62, 1.2]"
@@ -158,3 +159,22 @@ def test_a_room_below_the_stated_range_has_no_decay_in_its_aim(tmp_path):
     bench = Bench(shop, {site.name: site.pieces}, Weights(), 64, 1)
     assert {column.part for column in bench.columns} == {"reflections"}
     assert not bench.target.is_judged.any()
+
+
+def test_what_would_reach_into_each_other_is_in_the_way(tmp_path):
+    """The air behind a panel is its own: a thinner one doesn't fit into it."""
+    deep = CATALOGUE.replace("items.wool", "items.deep").replace("cost", 'gap = "100mm"\ncost')
+    shop = workshop(tmp_path, room_text())
+    sites = survey(shop, catalogue(tmp_path, CATALOGUE + deep).items, Limits()).sites
+    sites = [site for site in sites if site.where[0].startswith(("front", "right"))]
+    blocked = in_the_way(sites)
+    reach = Reach(shop.scene, ())
+    crossed = 0
+    for k, one in enumerate(sites):
+        for m in range(k):
+            other = sites[m]
+            pieces = [p.treatment for p in (*one.pieces, *other.pieces)]
+            told = bool(reach.with_others(pieces))
+            assert told == (other.name in blocked[k]) == (one.name in blocked[m])
+            crossed += told and one.item is not other.item
+    assert crossed > 10
