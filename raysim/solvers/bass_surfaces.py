@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.air import Climate
 from raysim.bands import exact_midband_hz
 from raysim.errors import SceneError
 from raysim.scene.data import Material, Scene
 from raysim.scene.variants import Cover, Group
 from raysim.surfaces.admittance import admittance_by_frequency, most_absorbing
+from raysim.surfaces.construction import Construction
 from raysim.waves.tags import triangle_at
 from raysim.waves.tetrahedra import ENVELOPE_M
 
@@ -23,6 +25,8 @@ Complex = NDArray[np.complex128]
 SAMPLE_M = 0.03
 MOST_SAMPLES = 100  # along an edge of a triangle
 NORMAL = np.array([1.0])
+# Frequencies and angles at which local reaction is judged, and what is not worth a word.
+NOTED, ANGLES, LOCAL_TOLERANCE = 12, 12, 0.05
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,8 @@ def admittance_of(
                 f"material '{material.name}': its layers have no possible impedance at "
                 f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run without --bass"
             )
-        return np.maximum(beta.real, 0) + 1j * beta.imag, []
+        said = _local_reaction_note(material.name, layers, beta, frequencies_hz, scene.climate)
+        return np.maximum(beta.real, 0) + 1j * beta.imag, said
     most = most_absorbing()[0] * (1 - 1e-6)
     notes = []
     if (material.absorption > most).any():
@@ -141,6 +146,29 @@ def admittance_of(
     midbands = [exact_midband_hz(f) for f in scene.bands_hz]
     at = admittance_by_frequency(material.absorption, midbands, frequencies_hz)
     return at.astype(np.complex128), notes
+
+
+def _local_reaction_note(
+    name: str, layers: Construction, beta: Complex, frequencies_hz: Array, climate: Climate
+) -> list[str]:
+    """Say where one admittance for all angles absorbs otherwise than the layers themselves do."""
+    at = np.unique(np.linspace(0, len(frequencies_hz) - 1, NOTED).astype(int))
+    nodes, weights = np.polynomial.legendre.leggauss(ANGLES)
+    cosine = (nodes + 1) / 2
+    full = layers.surface_admittance(frequencies_hz[at], cosine, climate)
+    absorbed = [
+        (4 * b.real * cosine / np.abs(cosine + b) ** 2 * cosine) @ weights
+        for b in (beta[at, None], full)
+    ]
+    off = absorbed[0] - absorbed[1]
+    worst = int(np.argmax(np.abs(off)))
+    if np.abs(off[worst]) <= LOCAL_TOLERANCE:
+        return []
+    return [
+        f"material '{name}' carries sound along itself, which the bass leaves out: at "
+        f"{frequencies_hz[at[worst]]:.0f} Hz it is taken to absorb {absorbed[0][worst]:.2f} at "
+        f"random incidence instead of {absorbed[1][worst]:.2f}"
+    ]
 
 
 def admittances_of(

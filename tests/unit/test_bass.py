@@ -4,16 +4,21 @@ import dataclasses
 
 import numpy as np
 import pytest
+import shapely
 
 import raysim
-from raysim.errors import SceneError, SettingsError
+from raysim.errors import SceneError, SettingsError, SolverError
 from raysim.results.store import load_result, save
+from raysim.scene.data import Variant
+from raysim.scene.rooms import Prism
 from raysim.scene.variants import groups_of
+from raysim.solvers import bass as bass_module
 from raysim.solvers.bass import compute_bass, upper_frequency_hz
 from raysim.solvers.bass_kinds import name_of, ordinal
 from raysim.solvers.bass_surfaces import admittance_of, patches_of
 from raysim.surfaces.admittance import random_incidence
 from raysim.surfaces.grammar import parse_layers
+from raysim.waves.tetrahedra import tetrahedra_of
 from tests.plain.box_waves import pressure
 from tests.property.test_store_identity import assert_identical
 from tests.rooms import material, shoebox
@@ -134,6 +139,24 @@ def test_a_layered_material_gives_its_complex_impedance(scene):
     assert said == []
 
 
+@pytest.mark.parametrize(
+    ("layers", "warned"),
+    [
+        (["porous 50mm 20000"], False),
+        (["porous 300mm 2000"], True),
+        (["porous 50mm 10000", "gap 300mm"], True),
+    ],
+)
+def test_where_one_admittance_for_all_angles_fails_is_said(scene, layers, warned):
+    """Thick light layers and deep gaps carry sound along them; thin dense ones don't."""
+    construction = parse_layers(layers, "here")
+    made = dataclasses.replace(scene.materials[0], construction=construction)
+    said = admittance_of(made, scene, np.arange(20.0, 301.0))[1]
+    assert bool(said) == warned
+    if warned:
+        assert "carries sound along itself" in said[0]
+
+
 def test_more_absorption_than_any_admittance_is_said(scene):
     soft = material("soft", 0.99, 0.1, scene.bands_hz)
     beta, said = admittance_of(soft, scene, np.array([100.0]))
@@ -164,11 +187,57 @@ def test_more_than_fits_is_refused_with_its_cost(scene):
         compute_bass(scene, highest_hz=5.0)
 
 
-def test_source_outside_is_named(scene):
-    out = dataclasses.replace(scene.sources[1], position=np.array([1.0, 9.0, 1.2]))
-    moved = dataclasses.replace(scene, sources=(scene.sources[0], out))
+def test_variants_of_one_geometry_share_mesh_and_modes(scene, monkeypatch):
+    """A moved seat and another wall: one mesh, one search for modes."""
+    made = []
+    for name in ("tetrahedra_of", "reduce"):
+        monkeypatch.setattr(f"raysim.solvers.bass.{name}", _counted(name, made))
+    seat = dataclasses.replace(scene.receivers[0], position=np.array([1.0, 2.6, 1.2]))
+    variants = (Variant("base"), Variant("moved", receivers=(seat,)), Variant("again"))
+    bass = compute_bass(dataclasses.replace(scene, variants=variants), highest_hz=45.0)
+    assert made == ["tetrahedra_of", "reduce", "reduce with modes"]
+    # Variants of one group come together: base, again, moved.
+    assert (bass.response[0] == bass.response[1]).all()
+    assert not np.allclose(bass.response[0], bass.response[2])
+
+
+def _counted(name, made):
+    function = getattr(bass_module, name)
+
+    def called(*given):
+        made.append(name + (" with modes" if name == "reduce" and given[-1] is not None else ""))
+        return function(*given)
+
+    return called
+
+
+def test_source_in_an_object_is_named():
+    desk = Prism("desk", shapely.box(1.5, 1.0, 2.7, 2.0), 0.0, 1.0)
+    scene = shoebox(SIZE, 0.2, sources=SOURCES, receivers=(SEAT,), prisms=[desk])
+    inside = dataclasses.replace(scene.sources[1], position=np.array([2.0, 1.5, 0.5]))
+    moved = dataclasses.replace(scene, sources=(scene.sources[0], inside))
     with pytest.raises(SceneError, match=r"sources.source2: .* is not in the air of the room"):
         compute_bass(moved, highest_hz=40.0)
+
+
+def test_two_volumes_are_refused():
+    """The other box is as large as the first: what is filled is half of what the room has."""
+    one = shoebox((1.5, 1.4, 1.3), 0.2, sources=((0.5, 0.5, 0.5),), receivers=((1.0, 1.0, 0.8),))
+    mesh = one.mesh
+    vertices = np.vstack([mesh.vertices, mesh.vertices + np.array([3.0, 0.0, 0.0])])
+    triangles = np.vstack([mesh.triangles, mesh.triangles + len(mesh.vertices)])
+    with pytest.raises(SolverError, match=r"the room has 5\.46 m3; are there separate volumes"):
+        tetrahedra_of(vertices, triangles, one.receivers[0].position, 4.0, 2 * one.volume)
+
+
+def test_an_impedance_that_makes_sound_is_refused(scene, monkeypatch):
+    layers = parse_layers(["porous 100mm 10000"], "here")
+    made = dataclasses.replace(scene.materials[0], construction=layers)
+    monkeypatch.setattr(
+        type(layers), "surface_admittance", lambda *_: np.array([[0.1 + 0j], [-0.1 + 0j]])
+    )
+    with pytest.raises(SceneError, match="its layers have no possible impedance at 60 Hz"):
+        admittance_of(made, scene, np.array([50.0, 60.0]))
 
 
 def test_words_for_modes():
