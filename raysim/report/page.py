@@ -29,6 +29,7 @@ from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.room_page import FILE as ROOM_FILE
 from raysim.report.room_page import compose_room
 from raysim.report.seats import Seat, describe
+from raysim.report.unknown_words import unknown_words
 from raysim.report.where_next import WhereNext, where_next
 from raysim.results.data import Result
 
@@ -205,6 +206,7 @@ def _page(
         },
         warnings=scene.warnings,
         notes=scene.notes,
+        unknowns=unknown_words(scene),
         limits=words.limits(first, VARIANT),
         provenance=words.provenance(result),
     )
