@@ -36,6 +36,9 @@ def init(folder: Path, size: tuple[str, str, str] | None, survey: bool) -> None:
         click.echo(f"wrote {path}")
     scene = folder / "scene.toml"
     click.echo(f"next: edit {scene}, then type: raysim check {scene}")
+    click.echo(f"then: raysim place {scene}  (where things go, before you buy any)")
+    click.echo(f"      raysim run {scene} -o room.h5")
+    click.echo("      raysim report room.h5")
 
 
 def _size_m(size: tuple[str, str, str]) -> tuple[float, float, float]:
