@@ -39,7 +39,9 @@ if TYPE_CHECKING:
 @click.option("--depth", "depth_m", type=float, metavar="M", help="From the wall at most.")
 @click.option("--no-drilling", is_flag=True, help="Only what stands or is glued.")
 @click.option("--candidates", type=int, default=60, metavar="N", help="Computed; default 60.")
-@click.option("--rays", type=int, default=32768, metavar="N", help="A source and trial.")
+@click.option(
+    "--rays", type=int, default=32768, metavar="N", help="A source and trial; default 32768."
+)
 @click.option("--error", type=float, default=2.0, metavar="PERCENT", help="Of the final result.")
 @click.option("--seed", type=int, default=1, metavar="N", help="Same seed, same plan; default 1.")
 @click.option("--threads", type=int, metavar="N", help="Default: all cores. Changes no number.")

@@ -63,8 +63,6 @@ class Plan:
         without phases.
     left_out : dict of item name to str
         Why an item is not in the plan.
-    lonely : tuple of str
-        Places whose mate at the other side is taken.
     evaluated : int
         Sets computed.
     """
@@ -77,7 +75,6 @@ class Plan:
     removal: tuple[tuple[float, float], ...]
     regret: tuple[float, float] | None
     left_out: dict[str, str]
-    lonely: tuple[str, ...]
     candidates: int
     evaluated: int
 
@@ -139,7 +136,7 @@ def make_plan(
     chooser = _Chooser(bench, sites, limits, told)
     chosen_by_phase = chooser.by_phase()
     order = chooser.ordered(chosen_by_phase)
-    return chooser.settled(order, left_out, found.lonely)
+    return chooser.settled(order, left_out)
 
 
 class _Chooser:
@@ -191,9 +188,7 @@ class _Chooser:
             order += [(name, phase) for name in new]
         return order
 
-    def settled(
-        self, order: list[tuple[str, int]], left_out: dict[str, str], lonely: tuple[str, ...]
-    ) -> Plan:
+    def settled(self, order: list[tuple[str, int]], left_out: dict[str, str]) -> Plan:
         """The plan with its stop line; what doesn't earn its place before it goes."""
         for _ in range(SETTLING):
             names = [name for name, _ in order]
@@ -227,7 +222,6 @@ class _Chooser:
             tuple(removal),
             self.regret,
             left_out,
-            lonely,
             len(self.candidates),
             self.bench.evaluated,
         )

@@ -77,13 +77,10 @@ class Surveyed:
     sites : tuple of Site
     left_out : dict of item name to str
         Why an item has no site.
-    lonely : tuple of str
-        Places that have no mate at the other side, and why.
     """
 
     sites: tuple[Site, ...]
     left_out: dict[str, str]
-    lonely: tuple[str, ...]
 
 
 def why_not(item: Item, limits: Limits, depth_m: float) -> str:
@@ -101,15 +98,13 @@ def survey(workshop: Workshop, items: Sequence[Item], limits: Limits) -> Surveye
     """Every site of every item that the limits allow."""
     sites: list[Site] = []
     left_out: dict[str, str] = {}
-    lonely: list[str] = []
     for item in items:
         one = _Survey(workshop, item, limits)
         found = one.sites()
-        lonely += one.lonely
         if not found:
             left_out[item.name] = one.reason
         sites += found
-    return Surveyed(tuple(sites), left_out, tuple(dict.fromkeys(lonely)))
+    return Surveyed(tuple(sites), left_out)
 
 
 def in_the_way(sites: Sequence[Site]) -> list[frozenset[str]]:
@@ -150,7 +145,6 @@ class _Survey:
         self.scene: Scene = workshop.scene
         self.right = ways(self.scene)["right"]
         self.seat = self.scene.receivers[0].position
-        self.lonely: list[str] = []
         self.reason = ""
         self._places: dict[str, tuple[str, Made]] = {}
         columns, rows = item.keys.get("tiles", (1, 1))
@@ -249,8 +243,6 @@ class _Survey:
             if both is not None and self._affordable(both):
                 return [both]
         made = self._site([own])
-        if made is not None and mate is not None and across > SAME_M:
-            self.lonely.append(f"{made.where[0]}: its mirror image has no place")
         return [made] if made is not None else []
 
     def _affordable(self, site: Site) -> bool:
