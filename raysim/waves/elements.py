@@ -111,6 +111,11 @@ class Elements:
         """Number of unknowns."""
         return len(self.nodes)
 
+    @property
+    def pattern(self) -> csc_array:
+        """Where any of the matrices has entries: each alone lacks those that happen to be 0."""
+        return csc_array(abs(self.stiffness) + abs(self.mass))
+
     def at(self, points: Array, names: list[str] | None = None) -> csr_array:
         """(points, n) values of all unknowns at (points, 3) places.
 

@@ -46,7 +46,8 @@ def dissection(matrix: csc_array, nodes: Array) -> Elimination:
 
     Parameters
     ----------
-    matrix : (n, n) sparse, symmetric pattern
+    matrix : (n, n) sparse
+        Its pattern, symmetric, has all entries of what will be factored.
     nodes : (n, 3) float
     """
     graph = csr_array(matrix)

@@ -67,7 +67,7 @@ def rigid_modes(elements: Elements, needed: float, reach: float | None = None) -
     area = float(sum(each.sum() for each in elements.surfaces))
     most = MARGIN * expected_modes(elements.mesh.volume, area, reach) + 200
     with one_thread():
-        plan = dissection(elements.stiffness, elements.nodes)
+        plan = dissection(elements.pattern, elements.nodes)
         shift, factor = _shifted(elements, plan, reach**2)
         squared, shapes = nearest_modes(
             csr_array(elements.mass),

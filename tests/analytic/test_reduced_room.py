@@ -51,7 +51,7 @@ def direct(reduced, beta, number, observe):
     k = 2 * np.pi * FREQUENCIES[number] / reduced.speed
     boundary = sum(b * s for b, s in zip(beta[:, number], elements.surfaces, strict=True))
     full = csc_array(elements.stiffness + 1j * k * boundary - k * k * elements.mass)
-    factor = Factor(full, dissection(elements.stiffness, elements.nodes))
+    factor = Factor(full, dissection(elements.pattern, elements.nodes))
     assert factor.residual < 1e-7
     return observe @ factor.solve(reduced.loads[:, 0])
 
