@@ -25,6 +25,7 @@ def test_the_grid_itself_on_a_box():
     assert exact[len(found)] > TO_HZ
 
 
+@pytest.mark.slow
 def test_five_walls_against_the_grid():
     """All 15 modes to 150 Hz within 0.1 %; halving the grid's step moves them by 0.04 %."""
     room = outline_room(OUTLINE, HEIGHT_M, sources=[INSIDE], receivers=[INSIDE]).mesh

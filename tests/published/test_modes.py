@@ -101,6 +101,7 @@ def test_triangular_prisms(name):
 CYLINDER = ((0, 3.83171), (1, 1.84118), (1, 5.33144), (2, 3.05424), (3, 4.20119), (4, 5.31755))
 
 
+@pytest.mark.slow
 def test_cylinder():
     """Rigid cylinder, radius 1.6 m, as a prism of 96 sides and equal area: 0.2 % below 150 Hz."""
     radius, sides = 1.6, 96

@@ -220,6 +220,7 @@ def test_source_in_an_object_is_named():
         compute_bass(moved, highest_hz=40.0)
 
 
+@pytest.mark.slow
 def test_two_volumes_are_refused():
     """The other box is as large as the first: what is filled is half of what the room has."""
     one = shoebox((1.5, 1.4, 1.3), 0.2, sources=((0.5, 0.5, 0.5),), receivers=((1.0, 1.0, 0.8),))

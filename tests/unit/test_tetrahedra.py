@@ -44,6 +44,7 @@ def test_box_with_a_desk():
     assert found == pytest.approx(wanted, rel=1e-2)
 
 
+@pytest.mark.slow
 def test_hole_is_refused_with_its_place():
     """A triangle of the ceiling is missing; the leak is named near it."""
     scene = shoebox((1.6, 1.2, 1.8))
