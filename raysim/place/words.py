@@ -19,7 +19,7 @@ def rows(found: Found) -> list[tuple[str, Scored]]:
         ("best", found.best),
         ("now", found.current),
         ("runner-up", found.runner_up),
-        ("other front", found.other_front),
+        ("other front", None if found.other_front is found.runner_up else found.other_front),
         ("common practice", found.common),
     ]
     return [(name, one) for name, one in named if one is not None]
