@@ -58,8 +58,7 @@ def _step_lines(number: int, step: Step, removal: tuple[float, float]) -> list[s
     cost = "owned" if site.item.owned else f"{site.cost:g}"
     first = (
         f"{number}. {pair}'{site.item.name}', {site.item.fixing}, {cost}: gains "
-        f"{step.gain:.1f} ± {step.error:.1f} steps (without it at the end: "
-        f"{removal[0]:.1f} ± {removal[1]:.1f} worse)"
+        f"{_number(step.gain, step.error)} steps (without it at the end: {_number(*removal)} worse)"
     )
     return [first, *(f"   {where}" for where in site.where)]
 
