@@ -245,7 +245,12 @@ def bass_words(result: Result, variant: str) -> list[str]:
             f"before, {after:.1f} dB after"
         )
     for b, label in enumerate(change.bands_hz):
-        one, other = np.nanmean(change.t20_s[:, :, b], axis=1)
-        if np.isfinite([one, other]).all():
-            lines.append(f"Bass decay at {band_name(label)}: {one:.2f} to {other:.2f} s")
+        times, spreads = change.t20_s[:, :, b], change.t20_spread_s[:, :, b]
+        if not np.isfinite(times).all():
+            continue
+        said = [f"{t:.2f} ± {s:.2f}" for t, s in zip(times.mean(1), spreads.mean(1), strict=True)]
+        lines.append(
+            f"Bass decay at {band_name(label)}: {said[0]} to {said[1]} s (± over the head zone "
+            "and sources)"
+        )
     return lines
