@@ -27,7 +27,7 @@ from numba import prange
 from numpy.typing import NDArray
 
 from raysim.kernels.build import build_tree
-from raysim.kernels.compiled import compiled, compiled_parallel
+from raysim.kernels.compiled import compiled, compiled_parallel, inlined
 from raysim.kernels.tree import NOTHING, STACK, Tree, nearest_inline, triangle_hit
 from raysim.kernels.vec import row
 
@@ -41,13 +41,16 @@ def nearest_each(tree, origin, direction, out_triangle, out_distance):  # type: 
         out_triangle[i], out_distance[i] = nearest_inline(tree, o, d, NOTHING, stack, reach)
 
 
+triangle_hit_inline = inlined(triangle_hit.py_func)  # a call would take longer than the test
+
+
 @compiled_parallel
 def plain_each(tree, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
     """The same by testing every triangle in double precision."""
     for i in prange(len(origin)):
         best, t = NOTHING, np.inf
         for k in range(len(tree[0])):
-            hit = triangle_hit(Tree(*tree), k, row(origin, i), row(direction, i))
+            hit = triangle_hit_inline(Tree(*tree), k, row(origin, i), row(direction, i))
             if hit < t:
                 best, t = k, hit
         out_triangle[i], out_distance[i] = best, t

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from numba import njit
 
 from raysim.kernels.build import build_tree
 from raysim.kernels.directions import lambert, mirrored
-from raysim.kernels.tree import NOTHING, STACK, nearest
+from raysim.kernels.tree import NOTHING, STACK, nearest, triangle_hit
 from raysim.kernels.uniform import branch, uniform
-from raysim.kernels.vec import Vec
+from raysim.kernels.vec import Vec, row
+from raysim.scene.read import load_scene
 from raysim.solvers.pack import nearest_surface_m
+
+SCENES = Path(__file__).parents[2] / "scenes"
 
 
 def random_triangles(count: int, seed: int) -> np.ndarray:
@@ -108,3 +114,44 @@ def test_distance_to_a_triangle_beside_over_and_at_a_corner() -> None:
     corner = np.array([[[0, 0, 0], [2, 0, 0], [0, 2, 0]]], float)
     for point, expected in (((0.5, 0.5, 0.3), 0.3), ((-1, 0.5, 0), 1.0), ((-3, -4, 0), 5.0)):
         assert nearest_surface_m(corner, np.array(point, float)) == pytest.approx(expected)
+
+
+@njit
+def every_triangle(tree, origin, direction, out_triangle, out_distance):
+    """Nearest by the double-precision test of each triangle, without panes and boxes."""
+    for i in range(len(origin)):
+        out_triangle[i], out_distance[i] = NOTHING, np.inf
+        for k in range(len(tree.facet)):
+            t = triangle_hit(tree, k, row(origin, i), row(direction, i))
+            if t < out_distance[i]:
+                out_triangle[i], out_distance[i] = k, t
+
+
+def test_closed_rooms_with_sheets_as_by_testing_every_triangle() -> None:
+    """20,000 rays from air in a room of quadrilaterals, slopes, furniture and a screen: the same
+    facet, or two within 1 um (an edge). Some rays are aimed at edges and corners.
+    """
+    scene = load_scene(SCENES / "control_room.toml")
+    mesh = scene.mesh
+    screen = np.array([[-0.9, 4.0, 0.9], [0.9, 4.0, 0.9], [0.9, 4.1, 2.0]])
+    both = np.concatenate([mesh.corners, screen[None], screen[None, ::-1]])
+    sheet = np.concatenate([mesh.sheet, [True, True]])
+    facets = mesh.facet.max()
+    facet = np.concatenate([mesh.facet, [facets + 1, facets + 2]])
+    tree = build_tree(both, facet, np.zeros(len(both), int), sheet)
+    assert (tree.second != NOTHING).sum() > 20
+    random = np.random.default_rng(6)
+    origin = np.array([0.0, 3.05, 1.2]) + random.uniform(-0.5, 0.5, (20_000, 3))
+    direction = random.normal(size=(20_000, 3))
+    share = random.uniform(0, 1, (4000, 1)) * (random.random((4000, 1)) < 0.8)
+    picked = random.integers(len(both), size=4000)
+    edge = both[picked, 0] + share * (both[picked, 1] - both[picked, 0])
+    direction[:4000] = edge - origin[:4000]
+    direction /= np.linalg.norm(direction, axis=1)[:, None]
+    expected, distance = np.empty(len(origin), int), np.empty(len(origin))
+    every_triangle(tree, origin, direction, expected, distance)
+    stack, reach = np.empty(STACK, np.int32), np.empty(STACK)
+    for i, (o, d) in enumerate(zip(origin, direction, strict=True)):
+        k, t = nearest(tree, Vec(*o), Vec(*d), NOTHING, stack, reach)
+        assert k != NOTHING
+        assert facet[k] == facet[expected[i]] or abs(t - distance[i]) < 1e-6
