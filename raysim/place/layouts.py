@@ -105,8 +105,7 @@ def candidates(
         for off in _grid(limits.off_wall_m[0], min(limits.off_wall_m[1], front.depth_m)):
             for base in _grid(limits.base_m[0], min(limits.base_m[1], front.width_m)):
                 for seat in seats[seats > off]:
-                    apart = np.degrees(2 * np.arctan2(base / 2, seat - off))
-                    if limits.apart_deg[0] <= apart <= limits.apart_deg[1]:
+                    if _is_seen_well(base, float(seat - off), limits):
                         for raised in raised_m:
                             yield layout(front, off, base, float(seat), ear_m, raised)
 
@@ -118,16 +117,16 @@ def around(one: Layout, limits: Limits, step_m: float) -> Iterator[Layout]:
         off = round(one.off_wall_m + (d_off - 1) * step_m, 4)
         base = round(one.base_m + (d_base - 1) * step_m, 4)
         seat = round(one.seat_m + (d_seat - 1) * step_m, 4)
-        apart = np.degrees(2 * np.arctan2(base / 2, seat - off))
-        if (d_off, d_base, d_seat) != (1, 1, 1) and all(
+        within = all(
             low <= value <= high
             for value, (low, high) in (
                 (off, limits.off_wall_m),
                 (base, limits.base_m),
                 (seat, limits.seat_m),
-                (apart, limits.apart_deg),
             )
-        ):
+        )
+        moved = (d_off, d_base, d_seat) != (1, 1, 1)
+        if moved and within and _is_seen_well(base, seat - off, limits):
             yield layout(one.front, off, base, seat, ear, raised)
 
 
@@ -146,6 +145,16 @@ def common_practice(front: Front, ear_m: float) -> list[Layout]:
         if off > 0.1:
             made.append(layout(front, off, base, seat, ear_m, 0.0))
     return made
+
+
+def _is_seen_well(base_m: float, ahead_m: float, limits: Limits) -> bool:
+    """Whether angle and distance of the loudspeakers from the head are within the limits."""
+    apart = np.degrees(2 * np.arctan2(base_m / 2, ahead_m))
+    distance = np.hypot(base_m / 2, ahead_m)
+    angles, distances = limits.apart_deg, limits.distance_m
+    return bool(
+        angles[0] <= apart <= angles[1] and distances[0] - 1e-9 <= distance <= distances[1] + 1e-9
+    )
 
 
 def _grid(low: float, high: float) -> Array:

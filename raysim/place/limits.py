@@ -19,6 +19,8 @@ class Limits:
         Between the loudspeakers.
     apart_deg : (low, high)
         Angle between them as seen from the seat; 60 is the equilateral triangle.
+    distance_m : (low, high)
+        Between a loudspeaker and the head, seen from above.
     seat_m : (low, high)
         Head from the front wall.
     head_clear_m : float
@@ -34,6 +36,7 @@ class Limits:
     off_wall_m: tuple[float, float] = (0.2, 1.2)
     base_m: tuple[float, float] = (0.8, 2.4)
     apart_deg: tuple[float, float] = (52.0, 68.0)
+    distance_m: tuple[float, float] = (0.8, 3.5)
     seat_m: tuple[float, float] = (0.0, 30.0)
     head_clear_m: float = 0.3
     loudspeaker_clear_m: float = 0.19

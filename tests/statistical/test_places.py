@@ -12,7 +12,7 @@ from raysim.place.waves import Modes, log_frequencies, plausible_rooms
 from tests.place_made import room_file
 
 ROOMS, OTHER_SEED = 10, 77
-LIMITS = Limits(fronts=("front",), off_wall_m=(0.3, 0.6), base_m=(0.8, 1.0), apart_deg=(56, 66))
+LIMITS = Limits(fronts=("front",), off_wall_m=(0.2, 0.5), base_m=(0.8, 1.1))
 
 
 @pytest.mark.slow
@@ -36,4 +36,4 @@ def test_found_is_at_least_as_good_as_common_practice(tmp_path):
         ]
         gains.append(again[1].mean_db - again[0].mean_db)
     assert min(gains) >= 0, np.round(gains, 3)
-    assert np.median(gains) > 0
+    assert np.median(gains) > 0, np.round(gains, 3)
