@@ -10,6 +10,7 @@ from raysim.place.layouts import Layout
 from raysim.place.search import WORTH_MOVING_DB, Found, Gain, Scored, gain_of
 
 HALF_HEIGHT_SHARE = 0.1
+WORSE_BASS_DB = 0.3
 PERCENT_RULE = "a starting point for a bare rectangle"
 
 
@@ -44,9 +45,11 @@ def verdict(found: Found, checked: Checked) -> str:
             f"Keep it: the best layout found is better by {gain:.1f} ± {error:.1f} dB of the aim, "
             f"no more than its error or than the {WORTH_MOVING_DB:g} dB that are worth a move."
         )
+    worse = checked.best_db - checked.current_db
+    mind = f" But its bass is less even by {worse:.1f} dB." if worse > WORSE_BASS_DB else ""
     return (
         f"Move: better than now by {gain:.1f} ± {error:.1f} dB of the aim, in "
-        f"{100 * found.gain.share:.0f} % of plausible rooms."
+        f"{100 * found.gain.share:.0f} % of plausible rooms.{mind}"
     )
 
 
