@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,6 +21,7 @@ SMALL_TRAP_M = 0.2
 DENSE_PA_S_M2 = 20000.0
 DEEP_M = 0.2
 NEAR_WALL_M = 0.3
+BOX, ALIKE = 0.9, 0.03
 HALF = 0.04
 PERCENT_RULE = (0.375, 0.385)
 EAR_HEIGHT = 0.1
@@ -96,6 +98,23 @@ def _half_height(workshop: Workshop, _: Catalogue, __: Sequence[Site]) -> Iterat
                 f"the ears of '{receiver.name}' are at {share:.2f} of the height: the first "
                 f"upright mode, about {mode:.0f} Hz, isn't heard here; it appears where they move"
             )
+
+
+def _equal_sides(workshop: Workshop, _: Catalogue, __: Sequence[Site]) -> Iterator[str]:
+    """In a box: two or three sides alike, so that their modes fall together."""
+    scene = workshop.scene
+    sides = np.sort(np.ptp(scene.mesh.vertices, axis=0))
+    if scene.volume < BOX * sides.prod():
+        return
+    alike = [b for a, b in pairwise(sides) if b / a < 1 + ALIKE]
+    if alike:
+        mode = scene.climate.speed_of_sound / 2 / alike[0]
+        times = "three times" if len(alike) == 2 else "twice"
+        yield (
+            f"{' x '.join(f'{side:.2f}' for side in sides[::-1])} m: the lowest mode of the equal "
+            f"sides, about {mode:.0f} Hz, is there {times}; panels don't part them, deep traps "
+            "only soften them, another room would"
+        )
 
 
 def _front_notch(workshop: Workshop, _: Catalogue, __: Sequence[Site]) -> Iterator[str]:
@@ -213,6 +232,7 @@ RULES: dict[str, Rule] = {
     "percent rule": _percent_rule,
     "rear wall": _rear_wall,
     "half height": _half_height,
+    "equal sides": _equal_sides,
     "front notch": _front_notch,
     "one loudspeaker": _one_loudspeaker,
     "thin": _thin,

@@ -33,6 +33,7 @@ SHOWN = {
     "seat by percent": ((SEAT, "position = [1.4, 1.368, 1.2]"), (), "percent rule", "0.38"),
     "seat at the rear wall": ((SEAT, "position = [1.4, 3.4, 1.2]"), (), "rear wall", "0.20 m"),
     "ears at half the height": ((), (), "half height", "72 Hz"),
+    "a cube": (("2.8, 2.4]", "2.8, 2.8]"), (), "equal sides", "61 Hz, is there twice"),
     "loudspeakers off the wall": ((), (), "front notch", "123 Hz"),
     "one loudspeaker": (
         ("[sources.right]\nposition = [2.0, 0.7, 1.2]\n", ""), (), "one loudspeaker", "one source",
