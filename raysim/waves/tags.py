@@ -40,7 +40,7 @@ def lying_on(points: Array, tets: Ints, faces: Faces, corners: Array, reach_m: f
     """
     normals = unit_normals(corners)
     on_boundary = np.zeros(len(points), bool)
-    for _, found, _ in _near(points, corners, normals, reach_m):
+    for _, found, _ in near_triangles(points, corners, normals, reach_m):
         on_boundary[found] = True
     candidates = np.flatnonzero(on_boundary[faces.corners].all(axis=1))
     face = points[faces.corners[candidates]]
@@ -50,7 +50,7 @@ def lying_on(points: Array, tets: Ints, faces: Faces, corners: Array, reach_m: f
     along *= np.sign((along * to_first).sum(axis=1))[:, None]
     best = np.full((len(candidates), 2), -1)
     nearest = np.full((len(candidates), 2), np.inf)
-    for triangle, found, distance in _near(centre, corners, normals, reach_m):
+    for triangle, found, distance in near_triangles(centre, corners, normals, reach_m):
         cosine = along[found] @ normals[triangle]
         for side, sign in ((0, 1), (1, -1)):
             ok = (sign * cosine > LEAST_COSINE) & (distance < nearest[found, side])
@@ -77,7 +77,7 @@ def triangle_at(points: Array, triangle: Ints, corners: Array, reach_m: float) -
     """
     normals = unit_normals(corners)
     best, nearest = triangle.copy(), np.full(len(points), np.inf)
-    for number, found, distance in _near(points, corners, normals, reach_m):
+    for number, found, distance in near_triangles(points, corners, normals, reach_m):
         alike = normals[triangle[found]] @ normals[number] > LEAST_COSINE
         ok = alike & (distance < nearest[found])
         best[found[ok]], nearest[found[ok]] = number, distance[ok]
@@ -90,7 +90,7 @@ def unit_normals(corners: Array) -> Array:
     return np.asarray(normals / np.linalg.norm(normals, axis=1, keepdims=True))
 
 
-def _near(
+def near_triangles(
     points: Array, corners: Array, normals: Array, reach_m: float
 ) -> Iterator[tuple[int, Ints, Array]]:
     """For each triangle, points within reach of it and how far off its plane and rim they are."""

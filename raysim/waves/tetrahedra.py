@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components
 
 from raysim.errors import SceneError, SolverError
 from raysim.waves.adjacency import Faces, faces_of
+from raysim.waves.closing import without_slits
 from raysim.waves.mesher import fill
 from raysim.waves.slits import bisected, doubled, of_air, unopened_edges
 from raysim.waves.tags import lying_on
@@ -27,6 +28,7 @@ VOLUME_TOLERANCE = 1e-3
 ATTEMPTS = ((ENVELOPE_M, True), (ENVELOPE_M, False), (ENVELOPE_M / 4, False))
 REACH = 1.5  # envelopes
 DETAIL_SHARE = 1 / 6
+SMALLEST_BODY_M3 = 1e-6
 SHEET_TOLERANCE = 0.06  # free rims are ragged by a few centimetres
 
 
@@ -86,6 +88,9 @@ def tetrahedra_of(
         The volume can't be kept within 0.1 %.
     """
     kept, notes = _without_detail(vertices, triangles, inside, DETAIL_SHARE * wavelength_m)
+    vertices, slit = without_slits(vertices, triangles, kept & _bodies(vertices, triangles))
+    if slit > 0:
+        notes = [*notes, f"slits of up to {1000 * slit:.0f} mm between bodies and walls are closed"]
     edge = min(EDGE_SHARE * wavelength_m, LONGEST_EDGE_M)
     for attempt, (envelope, coarsen) in enumerate(ATTEMPTS):
         try:
@@ -252,6 +257,17 @@ def _parts(triangles: Ints, count: int) -> Ints:
     a, b = triangles[:, [0, 1]].ravel(), triangles[:, [1, 2]].ravel()
     graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
     return np.asarray(connected_components(graph, directed=False)[1][triangles[:, 0]])
+
+
+def _bodies(vertices: Array, triangles: Ints) -> Bools:
+    """Which triangles belong to closed parts with air around them: normals point outwards."""
+    part = _parts(triangles, len(vertices))
+    a, b, c = vertices[triangles].transpose(1, 0, 2)
+    volume = np.bincount(part, (a * np.cross(b, c)).sum(axis=1) / 6)
+    edges = np.sort(triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    _, which, count = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
+    rim = (count[which.reshape(-1)] != 2).reshape(-1, 3).any(axis=1)
+    return np.asarray((volume[part] > SMALLEST_BODY_M3) & (np.bincount(part, rim)[part] == 0))
 
 
 def _sheets(triangles: Ints) -> Bools:

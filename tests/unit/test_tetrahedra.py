@@ -7,6 +7,7 @@ import shapely
 from raysim.errors import SceneError
 from raysim.scene.rooms import Prism
 from raysim.waves.adjacency import faces_of
+from raysim.waves.closing import without_slits
 from raysim.waves.factor import Factor, dissection
 from raysim.waves.slits import bisected, doubled
 from raysim.waves.tetrahedra import tetrahedra_of, winding
@@ -64,6 +65,31 @@ def test_small_things_are_left_out_and_said():
     made = filled(shoebox((4.0, 3.0, 2.5), prisms=[speck]))
     assert made.volume == pytest.approx(30, rel=1e-3)
     assert "left out a part of 9 cm across at (1.02, 1.02, 0.72) m" in made.notes[0]
+
+
+def test_slit_behind_a_trap_is_closed_and_said():
+    """A trap 5 mm off three walls: what remains is the air beyond it, without the slit."""
+    trap = Prism("trap", shapely.box(0.005, 0.005, 0.4, 0.3), 0.005, 1.8)
+    scene = shoebox((2.0, 1.5, 2.2), prisms=[trap], receivers=((1.0, 1.5, 1.2),))
+    made = filled(scene)
+    assert made.volume == pytest.approx(2.0 * 1.5 * 2.2 - 0.4 * 0.3 * 1.8, rel=1e-3)
+    assert any("slits of up to 5 mm" in note for note in made.notes)
+    assert winding(scene.mesh.corners, np.array([[0.002, 0.002, 1.0]])) == pytest.approx(1.0)
+
+
+def test_what_stands_further_off_keeps_its_place():
+    """15 mm off one wall and 25 mm off two: only the side at the first is moved."""
+    trap = Prism("trap", shapely.box(0.015, 0.025, 0.4, 0.3), 0.025, 1.8)
+    scene = shoebox((2.0, 1.5, 2.2), prisms=[trap])
+    mesh = scene.mesh
+    body = np.array([surface.owner != "room" for surface in scene.surfaces])[mesh.surface]
+    moved, widest = without_slits(mesh.vertices, mesh.triangles, body)
+    assert widest == pytest.approx(0.015)
+    shift = moved - mesh.vertices
+    at_wall = np.isclose(mesh.vertices[:, 0], 0.015)
+    assert shift[at_wall, 0] == pytest.approx(-0.035)
+    assert not shift[~at_wall].any()
+    assert not shift[:, 1:].any()
 
 
 def test_a_screen_opens_between_its_sides():
