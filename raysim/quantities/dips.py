@@ -21,6 +21,7 @@ DEEPEST_COUNT = 8
 HIGHEST_HZ = 2000.0
 DEPTH_DB = 5.0
 FILLED_DB = 3.0
+OPPOSITE = -0.7  # cosine of the phase against the direct sound
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,8 @@ class Dip:
     surface : str
         Whose first reflection makes it; empty where it takes several, or modes.
     gain_db : float
-        By how much direct sound and first reflections are louder there without that one.
+        By how much direct sound and first reflections are louder there without that one, which
+        must come within 45 degrees of opposite phase to the direct sound.
     by_waves : bool
         Whether the level there is by waves mainly.
     """
@@ -63,9 +65,11 @@ def find_dips(
     for i in sorted(deepest):
         surface, gain = "", float("nan")
         each = np.array([images.pressure([p], f[i : i + 1])[0] for p in paths])
-        if len(paths) > 1:
+        straight = np.array([p.order == 0 for p in paths])
+        if straight.any() and not straight.all():
             gains = 20 * np.log10(np.abs(each.sum() - each) / max(np.abs(each.sum()), 1e-9))
-            gains[[p.order == 0 for p in paths]] = -np.inf
+            cosine = np.cos(np.angle(each) - np.angle(each[straight].sum()))
+            gains[cosine > OPPOSITE] = -np.inf  # the direct sound itself, too
             best = int(gains.argmax())
             if gains[best] >= FILLED_DB:
                 facet = scene.facets[paths[best].facets[0]]
