@@ -81,11 +81,13 @@ def _ringing(result: Result, modes: Sequence[Mode], receiver: int) -> str:
 
 
 def _dips_of(source: str, dips: Sequence[Dip]) -> str:
-    made = sorted((d for d in dips if d.surface), key=lambda d: -d.depth_db)[:2]
+    made = sorted((d for d in dips if d.surface or d.by_waves), key=lambda d: -d.depth_db)[:2]
     if not made:
         return ""
     listed = " and ".join(
-        f"at {d.frequency_hz:.0f} Hz, {d.depth_db:.0f} dB deep, made by “{d.surface}”" for d in made
+        f"at {d.frequency_hz:.0f} Hz, {d.depth_db:.0f} dB deep, made by "
+        + (f"“{d.surface}”" if d.surface else "several surfaces at once")
+        for d in made
     )
     return f"Holes of “{source}”: {listed}. It is position, not level: no equaliser fills them."
 
