@@ -15,7 +15,7 @@ from raysim.place.layouts import Desk, Layout
 from raysim.place.limits import Limits, Weights
 from raysim.place.rewriting import Path, rewritten, without
 from raysim.place.rooms import Front, fronts_of
-from raysim.place.search import Asked
+from raysim.place.scores import Asked
 from raysim.scene.data import Receiver, Scene, Source
 from raysim.scene.lines import parse
 from raysim.scene.read import load_scene, scene_of_text, scene_text

@@ -8,7 +8,8 @@ import numpy as np
 
 from raysim.place.aim import bass_terms
 from raysim.place.asking import Question, moved_text
-from raysim.place.search import Found, Scored, Told
+from raysim.place.scores import Scored
+from raysim.place.search import Found, Told
 from raysim.place.waves import exact_response, log_frequencies, zone_points
 from raysim.scene.read import scene_of_text
 

@@ -7,7 +7,8 @@ from typing import Any
 from raysim.place.asking import Question
 from raysim.place.checking import Checked
 from raysim.place.layouts import Layout
-from raysim.place.search import WORTH_MOVING_DB, Found, Gain, Scored, gain_of
+from raysim.place.scores import Scored
+from raysim.place.search import WORTH_MOVING_DB, Found, Gain, gain_of
 
 HALF_HEIGHT_SHARE = 0.1
 WORSE_BASS_DB = 0.3

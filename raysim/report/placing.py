@@ -15,7 +15,8 @@ from matplotlib.patches import Polygon, Rectangle
 from numpy.typing import NDArray
 
 from raysim.place.layouts import Desk
-from raysim.place.search import Found, Scored
+from raysim.place.scores import Scored
+from raysim.place.search import Found
 from raysim.report import marks, style, views
 from raysim.scene.data import Scene
 

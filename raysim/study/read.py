@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -150,11 +149,6 @@ def load_study(path: str | Path) -> Study:
         retries=file.retries,
         effects=file.effects,
     )
-
-
-def digest_of(text: str) -> str:
-    """SHA-256 of a text, 64 hexadecimal digits."""
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _text(path: Path) -> str:

@@ -7,7 +7,8 @@ import pytest
 
 from raysim.place.asking import ask
 from raysim.place.limits import Limits
-from raysim.place.search import Scores, search
+from raysim.place.scores import Scores
+from raysim.place.search import search
 from raysim.place.waves import Modes, log_frequencies, plausible_rooms
 from tests.place_made import room_file
 
