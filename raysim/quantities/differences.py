@@ -235,8 +235,8 @@ def _balances(
         text = "" if all(groups) else "no octave of one group is defined on both sides"
         return lambda _: np.array([[text]], dtype=object)
 
-    def named(bands: list[int]) -> str:
-        return ", ".join(band_name(common.bands_hz[b]) for b in bands) or "none"
+    def named(bands: list[int], group: str) -> str:
+        return ", ".join(band_name(common.bands_hz[b]) for b in bands) or f"the {group} octaves"
 
     low, middle, high = (chosen("T20", labels) for labels in (LOW_HZ, MIDDLE_HZ, HIGH_HZ))
     bass, treble = (chosen("G", labels) for labels in (LOW_HZ, HIGH_HZ))
@@ -246,7 +246,7 @@ def _balances(
             f"T20 of the {name} octaves over that of the middle ones",
             "1",
             place,
-            (f"{named(bands)} / {named(middle)}",),
+            (f"{named(bands, name)} / {named(middle, 'middle')}",),
             partial(ratio, bands),
             why_not([bands, middle]),
         )
@@ -257,7 +257,7 @@ def _balances(
         "level of the low octaves over the high ones",
         "dB",
         place,
-        (f"{named(bass)} / {named(treble)}",),
+        (f"{named(bass, 'low')} / {named(treble, 'high')}",),
         lambda v: (mean(v["G"], bass) - mean(v["G"], treble)).reshape(1, 1),
         why_not([bass, treble]),
     )

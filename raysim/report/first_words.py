@@ -9,6 +9,7 @@ from raysim.quantities.verdicts import BETTER, WORSE
 from raysim.report import digits
 from raysim.report.listed import Listed
 from raysim.results.data import Result
+from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.shopping import Sum
 
 MOST_WORDS = 150
@@ -18,6 +19,10 @@ PLAIN = {
     "match": "left against right",
 }
 OTHERWISE = "the strongest early reflection"
+BOXY = (
+    "So small a room sounds boxy: a few low notes ring far apart, and decay times from rays mean "
+    "little."
+)
 
 
 def first_words(
@@ -32,10 +37,11 @@ def first_words(
     compared : sequence of Comparison
         Of the first variant with each other one; the last is taken as the plan.
     """
+    said = [("Boxy", BOXY)] if result.scene.volume < STATED_RANGE_M3[0] else []
     worst = _worst(listed)
     plan = compared[-1] if compared else None
     total = plan.sums[1] if plan is not None else None
-    said = [("Wrong", _wrong(result, worst)), ("First", _first(result, worst, total))]
+    said += [("Wrong", _wrong(result, worst)), ("First", _first(result, worst, total))]
     said.append(("Cost", _cost(total)))
     if plan is not None:
         said.append(("Will change", _change(plan)))
@@ -81,7 +87,12 @@ def _wrong(result: Result, worst: Listed | None) -> str:
 
 
 def _first(result: Result, worst: Listed | None, total: Sum | None) -> str:
-    free = "let the program look for better places for loudspeakers and chair (raysim place)"
+    if len(result.scene.sources) > 1:
+        free = "let the program look for better places for loudspeakers and chair (raysim place)"
+    elif result.bass is None:
+        free = "see which notes ring (raysim run --bass), and move to where they are weak"
+    else:
+        free = "move to where the notes listed under the bass are weak"
     if worst is None or worst.is_met:
         return f"Free: {free}."
     if _is_object(result, worst):
@@ -97,8 +108,11 @@ def _first(result: Result, worst: Listed | None, total: Sum | None) -> str:
 def _cost(total: Sum | None) -> str:
     if total is None or not total.pieces:
         return "Nothing: no treatment is planned here yet."
+    pieces = f"{total.pieces} {'piece' if total.pieces == 1 else 'pieces'} of “{total.variant}”"
+    if total.unpriced == total.pieces:
+        return f"Not known: {pieces} without a price."
     unpriced = f", {total.unpriced} of them without a price" if total.unpriced else ""
-    return f"{total.cost:g} for {total.pieces} pieces of “{total.variant}”{unpriced}."
+    return f"{total.cost:g} for {pieces}{unpriced}."
 
 
 def _change(plan: Comparison) -> str:

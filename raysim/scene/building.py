@@ -35,6 +35,7 @@ Array = NDArray[np.float64]
 LARGEST_ROOM_M = 60.0
 SMALLEST_ROOM_M = 0.5
 HIGHEST_USUAL_M = 6.0
+ALIKE_WITHIN = 0.05
 LARGEST_VOLUME_M3 = 5000.0
 STATED_RANGE_M3 = (20.0, 150.0)
 PLAUSIBLE_ROOM_M = (1.2, 30.0)
@@ -353,7 +354,24 @@ def _size_doubts(section: RoomSection) -> tuple[str, ...]:
             f"the ceiling is {height:g} m high; numbers are metres: were feet meant, "
             f'write "{height:g}ft"'
         )
+    if section.size is not None:
+        doubts += _alike(("length", length), ("width", width), ("height", height))
     return tuple(doubts)
+
+
+def _alike(*sides: tuple[str, float]) -> list[str]:
+    """Sides of a box so alike that their modes fall together."""
+    groups = [[s for s in sides if abs(s[1] - m) <= ALIKE_WITHIN * m] for _, m in sides]
+    most = max(groups, key=len)
+    if len(most) < 2:
+        return []
+    names = [name for name, _ in most]
+    return [
+        f"{', '.join(names[:-1])} and {names[-1]} are alike "
+        f"({', '.join(f'{m:g}' for _, m in most)} m): their modes fall on the same notes, loud, "
+        "with gaps between; no panel parts them, deep absorption in corners shortens them, and "
+        "of two rooms the other may be the better"
+    ]
 
 
 def volume_doubts(volume: float) -> list[str]:

@@ -298,6 +298,20 @@ def test_a_small_room_says_what_it_does_not_claim(load):
     assert any("higher (2.3 m)" in w for w in scene.warnings)
 
 
+@pytest.mark.parametrize(
+    ("size", "said"),
+    [
+        ("3.0, 3.0, 3.0", "length, width and height are alike (3, 3, 3 m)"),
+        ("4.0, 3.85, 2.5", "length and width are alike (4, 3.85 m)"),
+        ("4.0, 3.7, 2.5", None),
+    ],
+)
+def test_sides_alike_are_a_doubt(load, size, said):
+    text = f"[room]\nsize = [{size}]\n[sources.a]\nposition = [0.5, 0.5, 1.1]\n"
+    scene = load(text + "[receivers.b]\nposition = [1, 1, 1.4]\n")
+    assert [w.partition(":")[0] for w in scene.warnings] == ([said] if said else [])
+
+
 def test_examine_says_what_is_wrong_with_a_layout(load):
     text = ROOM + (
         "[sources.left]\nposition = [1.1, 0.6, 1.2]\n[sources.right]\nposition = [2.5, 0.6, 1.2]\n"

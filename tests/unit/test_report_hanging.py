@@ -160,3 +160,15 @@ def test_first_words_are_plain_and_few(result):
     assert "120.5 for 9 pieces" in text
     for jargon in ("specular", "T20", "Schroeder", "coefficient"):
         assert jargon not in text
+
+
+def test_first_words_of_a_closet_promise_no_more_than_it_can_hold(result):
+    """One voice, 7 m3: no pair of loudspeakers to place, and a word on what sounds boxy."""
+    voice = result.scene.sources[:1]
+    closet = replace(result, scene=replace(result.scene, volume=7.0, sources=voice))
+    said = dict(first_words(closet, [], []))
+    assert "boxy" in said["Boxy"]
+    assert "raysim place" not in said["First"]
+    assert "--bass" in said["First"]
+    assert "Boxy" not in dict(first_words(result, [], []))
+    assert "raysim place" in dict(first_words(result, [], []))["First"]
