@@ -42,7 +42,9 @@ def plan_words(plan: Plan, title: str) -> list[str]:
     if kept:
         known = sum(w for w in weights if w is not None)
         unknown = weights.count(None)
-        lines[0] += f", {known:.1f} kg" + (f" and {unknown} weights not known" * bool(unknown))
+        lines[0] += f", {known:.1f} kg" + (
+            f" and {unknown} {'weight' if unknown == 1 else 'weights'} not known" * bool(unknown)
+        )
     phase = 0
     for number, step in enumerate(kept, start=1):
         if len(budgets) > 1 and step.phase != phase:

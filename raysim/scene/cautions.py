@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from raysim.scene.data import Scene, Treatment
+from raysim.scene.data import Facet, Scene, Treatment
 from raysim.scene.shopping import is_overhead
 
 _FOAM = re.compile(r"\bfoam\b", re.IGNORECASE)
@@ -13,7 +13,9 @@ _FIBRE = re.compile(
     r"\b(glass|rock|stone|slag|mineral)( |-)?(wool|fibre)|(?<!sheep )\bwool\b", re.I
 )
 _SOFT = re.compile(r"\b(fabric|polyester|curtain|textile|felt|sheep wool|porous)\b", re.IGNORECASE)
+_MASONRY = re.compile(r"\b(concrete|block|brick|brickwork|masonry|stone|solid wall)\b", re.I)
 HEAVY_KG = 10.0
+UPRIGHT = 0.5
 
 
 def cautions(scene: Scene, names: Sequence[str] | None = None) -> list[str]:
@@ -36,6 +38,7 @@ def cautions(scene: Scene, names: Sequence[str] | None = None) -> list[str]:
     said = [
         *_fire(scene, pieces),
         *_fibre(scene, pieces),
+        *_damp(scene, pieces),
         *_overhead(scene, pieces),
         *_standing(pieces),
         *_drilled(pieces),
@@ -84,17 +87,45 @@ def _fibre(scene: Scene, pieces: Sequence[Treatment]) -> list[str]:
     ]
 
 
+def _damp(scene: Scene, pieces: Sequence[Treatment]) -> list[str]:
+    """What is porous and stands or hangs against masonry, which an outside wall often is."""
+    against = [
+        t
+        for t in pieces
+        if _SOFT.search(_made_of(scene, t))
+        and any(
+            abs(facet.normal[2]) < UPRIGHT
+            and _MASONRY.search(scene.materials[scene.surfaces[facet.surface].material].name)
+            for facet in _behind(scene, t)
+        )
+    ]
+    if not against:
+        return []
+    return [
+        f"damp: {_sections(against)} against masonry: an outside wall or one below ground gets "
+        "colder and damper behind it; cure a damp wall first, leave the gap behind open to the "
+        "air, and look for mould after a season"
+    ]
+
+
+def _behind(scene: Scene, treatment: Treatment) -> Sequence[Facet]:
+    if not treatment.is_object:
+        return [scene.facets[treatment.facet]]
+    return scene.facets if treatment.kind in ("corner trap", "edge trap") else []
+
+
 def _overhead(scene: Scene, pieces: Sequence[Treatment]) -> list[str]:
     above = [t for t in pieces if is_overhead(scene, t)]
     if not above:
         return []
     known = [t.weight_kg for t in above if t.weight_kg is not None]
     weight = f"{sum(known):.1f} kg" if len(known) == len(above) else "weight not known"
+    lowest = min(float(t.corners[:, 2].min()) for t in above) - scene.mesh.vertices[:, 2].min()
     return [
         f"overhead: {_sections(above)} ({weight}, frame and fixings not counted): rated fixings "
         "into the structure, never into plasterboard or tiles alone, and a second independent "
-        "retention; mind the headroom, and bracing where the ground shakes; let a competent person "
-        "check an old, unknown or heavy ceiling"
+        f"retention; mind the headroom, {lowest:.2f} m at the lowest, and bracing where the ground "
+        "shakes; let a competent person check an old, unknown or heavy ceiling"
     ]
 
 
