@@ -47,7 +47,7 @@ class Desk:
     material: Material
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Layout:
     """Where things go.
 

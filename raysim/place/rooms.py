@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,14 +24,16 @@ SILL_M = 0.35
 CHAIR_M = (SILL_M, 0.8)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Front:
     """A wall that may be the front.
 
     Attributes
     ----------
     name : str
-        Of its largest surface.
+        Of its largest surface, or of that surface's facet where several fronts have one surface.
+    facet : Facet
+        The largest of it.
     ahead, right : (3,) float
         Where a listener looks, and to their right.
     middle : (3,) float, m
@@ -41,6 +44,7 @@ class Front:
     """
 
     name: str
+    facet: Facet
     ahead: Array
     right: Array
     middle: Array
@@ -63,6 +67,11 @@ def fronts_of(scene: Scene, ear_m: float) -> list[Front]:
         else:
             planes.append([facet])
     found = [front for plane in planes if (front := _front(scene, plane, ear_m)) is not None]
+    times = Counter(front.name for front in found)
+    found = [
+        front if times[front.name] == 1 else replace(front, name=front.facet.name)
+        for front in found
+    ]
     return sorted(found, key=lambda f: (-round(float(f.ahead @ scene.front), 3), -f.width_m))
 
 
@@ -90,7 +99,8 @@ def _front(scene: Scene, plane: Sequence[Facet], ear_m: float) -> Front | None:
     if not len(blocked) or blocked[0] == 0:
         return None
     depth = round(_edge(scene, probes[blocked[0] - 1], probes[blocked[0]], middle, ahead), 3)
-    return Front(scene.surfaces[largest.surface].name, ahead, right, middle, high - low, depth)
+    name = scene.surfaces[largest.surface].name
+    return Front(name, largest, ahead, right, middle, high - low, depth)
 
 
 def _edge(scene: Scene, inside: Array, beyond: Array, middle: Array, ahead: Array) -> float:

@@ -63,7 +63,7 @@ class Asked:
     highest_hz: float = 200.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Scored:
     """A layout and what came out for it.
 
