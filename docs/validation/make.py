@@ -290,13 +290,13 @@ def boxes() -> Iterator[Row]:
 
 def spheres() -> Iterator[Row]:
     """Late decay of spheres of Lambert surfaces."""
-    for absorption, start_m, gap_m in ((0.1, 12, 80), (0.5, 8, 20)):
+    for absorption, start_m, gap_m in ((0.1, 24, 80), (0.5, 13, 20)):
         points = spread_points(40, (1.8, 1.8, 1.8), margin=0.0) - 0.9
         scene = sphere_room(2.0, 3, absorption, 1.0, [(0.3, 0.2, -0.4)], points, bands_hz=(63,))
         free_path = 4 * scene.volume / scene.area
         expected = sphere_decay(2.0, absorption) * (8.0 / 3) / free_path
         duration = (start_m + gap_m + 10) / scene.climate.speed_of_sound
-        result = run(scene, Settings(rays=65536, seed=5, image_order=0, duration_s=duration))
+        result = run(scene, Settings(rays=98304, seed=5, image_order=0, duration_s=duration))
         yield _decay(
             f"diffuse sphere of 1280 triangles, α {absorption}",
             "Carroll and Chien 1977; Joyce 1978",
