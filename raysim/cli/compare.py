@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from raysim.quantities.comparison import Comparison, Judged
     from raysim.results.checks import Check
 
+NO_BASS = "not computed; boomy or not is told by 'raysim run' with --bass"
+
 
 @click.command(cls=TakesVariants)
 @click.argument("result_path", metavar="RESULT.h5", type=click.Path(path_type=Path))
@@ -217,6 +219,8 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
         bass = bass_change(comparison.before, comparison.after)
         for sentence in bass_comparing.sentences(bass) if bass else ():
             click.echo(f"  Bass: {sentence}")
+        if any(side.result.bass is None for side in (comparison.before, comparison.after)):
+            click.echo(f"  Bass: {NO_BASS}.")
         _print_checks(checks.get(comparison.after.name, ()))
     if compared[0].together:
         click.echo(f"\n{comparing.together_in_words(compared[0])}")

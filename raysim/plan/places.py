@@ -234,8 +234,11 @@ class _Survey:
         point = sheet.lift(centre)
         mate = self._mate(point)
         across = abs(float((point - self.seat) @ self.right))
-        if mate is not None and across > SAME_M:
-            if not sheet.is_wall or abs(sheet.normal @ self.right) < SIDEWAYS:
+        faces_side = sheet.is_wall and abs(sheet.normal @ self.right) >= SIDEWAYS
+        wide = whole[0] if sheet.is_wall else float(np.abs(self.right[:2]) @ whole)
+        is_apart = across > SAME_M if faces_side else across > max(SAME_M, wide / 2)
+        if mate is not None and is_apart:
+            if not faces_side:
                 if (point - self.seat) @ self.right > 0:
                     return []  # the same pair from its other side
             other_name, _, other = mate
