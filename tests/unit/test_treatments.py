@@ -225,7 +225,8 @@ def test_objects_take_their_volume_out_of_the_air(tmp_path):
         1.2 * 0.9 * 0.1,
         0.1 * 0.8 * 1.6,
     ]
-    assert scene.volume - treated.volume == pytest.approx(sum(volumes), abs=1e-9)
+    # Corner traps are grown by 1 nm into the walls that they touch.
+    assert scene.volume - treated.volume == pytest.approx(sum(volumes), abs=1e-8)
     assert closed(treated)
     owners = {surface.owner for surface in treated.surfaces}
     assert owners == {"room", "desk", *(t.name for t in scene.treatments)}
