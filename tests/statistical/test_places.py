@@ -20,11 +20,11 @@ LIMITS = Limits(fronts=("front",), off_wall_m=(0.2, 0.5), base_m=(0.8, 1.1))
 def test_found_is_at_least_as_good_as_common_practice(tmp_path):
     """On the aim itself, in plausible rooms of a seed that the search did not have.
 
-    In ten of ten rooms not worse by more than three paired standard errors (where both are equal
-    that fails one time in 70), and in most better by more than three.
+    Ten of ten rooms: equal to 0.2 dB (the mesh is drawn anew and moves the aim by up to 0.1 dB;
+    the command calls nothing better below 0.5 dB) or better; on average better by 3 errors.
     """
     generator = np.random.default_rng(5)
-    gains, errors = [], []
+    gains = []
     for n in range(ROOMS):
         size = np.round(generator.uniform((2.4, 1.9, 2.1), (2.9, 2.3, 2.3)), 2)
         asked = ask(room_file(tmp_path, size, f"room{n}"), LIMITS, highest_hz=100.0).asked
@@ -35,9 +35,6 @@ def test_found_is_at_least_as_good_as_common_practice(tmp_path):
         again = [
             scores.robustly(replace(one, aims_db=np.zeros(0))) for one in (found.best, found.common)
         ]
-        gain = again[1].aims_db - again[0].aims_db
-        gains.append(gain.mean())
-        errors.append(gain.std(ddof=1) / np.sqrt(len(gain)))
-    ratios = np.array(gains) / errors
-    assert ratios.min() > -3, np.round(ratios, 1)
-    assert np.median(ratios) > 3, np.round(ratios, 1)
+        gains.append(again[1].mean_db - again[0].mean_db)
+    assert min(gains) > -0.2, np.round(gains, 3)
+    assert np.mean(gains) > 3 * np.std(gains, ddof=1) / np.sqrt(ROOMS), np.round(gains, 3)
