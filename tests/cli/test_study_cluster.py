@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -48,10 +49,13 @@ class Cluster:
 
     def kill(self):
         """Scheduler and workers at once, as a power cut would."""
+        if self._process.poll() is not None:
+            return
         everyone = [*psutil.Process(self._process.pid).children(recursive=True)]
         self._process.kill()
         for process in everyone:
-            process.kill()
+            with contextlib.suppress(psutil.NoSuchProcess):  # it may end with its parent
+                process.kill()
         self._process.wait()
 
 
