@@ -1,4 +1,4 @@
-"""Lengths and masses as people write them, in metres and kilograms."""
+"""Lengths and masses as people write them, in metres and kilograms; counts as they say them."""
 
 from __future__ import annotations
 
@@ -117,3 +117,8 @@ def _feet_and_inches(
         raise ValueError(f"'{value}' has 12 inches or more beside feet; write feet and 0 to 11.99")
     total = float(feet or 0) * METRES["ft"] + length_in * METRES["in"]
     return -total if sign == "-" else total
+
+
+def counted(number: int, noun: str) -> str:
+    """'1 seat', '3 seats'; for nouns that take an s."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from raysim.scene.shopping import Sum, size_of
+from raysim.units import counted
 
 DOUBT = "doubt"
 
@@ -55,7 +56,7 @@ def check(scene_path: Path, bands: tuple[float, float] | None, as_json: bool) ->
     for one in findings:
         if one.kind != DOUBT:
             click.echo(f"- {one.sentence}")
-    number = f"{len(doubts)} doubt{'' if len(doubts) == 1 else 's'}:" if doubts else "no doubts"
+    number = f"{counted(len(doubts), 'doubt')}:" if doubts else "no doubts"
     click.echo(f"\n{number}")
     for sentence in doubts:
         click.echo(f"? {sentence}")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from raysim.cli.destination import folder_option
 from raysim.cli.names import TakesVariants
 
 if TYPE_CHECKING:
@@ -34,14 +35,7 @@ NO_BASS = "not computed; boomy or not is told by 'raysim run' with --bass"
     is_flag=True,
     help="Also hold each variant against the criteria; ends with 1 if one is not met.",
 )
-@click.option(
-    "-o",
-    "--output",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Also write compare.html, its pictures and differences.csv into this folder.",
-)
+@folder_option("Also write compare.html, its pictures and differences.csv into this folder.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def compare(
     result_path: Path,

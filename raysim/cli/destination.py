@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
+
+import click
 
 from raysim.errors import ResultError
 from raysim.files import why_not_written
 
 _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+
+
+def folder_option(text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """The option -o of commands that write a folder; `text` is its help."""
+    path = click.Path(path_type=Path)
+    return click.option("-o", "--output", "folder", metavar="DIR", type=path, help=text)
 
 
 def ensure_writable(path: Path) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from raysim.cli.destination import folder_option
 from raysim.errors import ResultError, SceneError, SettingsError
 from raysim.files import why_not_written, write_whole
 from raysim.units import length_m
@@ -25,14 +26,7 @@ Pair = tuple[str, str]
 
 @click.command()
 @click.argument("scene_path", metavar="SCENE", type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder of pictures and table; default: the scene's name with _place, here.",
-)
+@folder_option("Folder of pictures and table; default: the scene's name with _place, here.")
 @click.option(
     "--front", "fronts", multiple=True, metavar="WALL", help="Only this wall; repeatable."
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,12 @@ from raysim.cli.destination import ensure_writable
 from raysim.errors import ResultError
 
 if TYPE_CHECKING:
+    from raysim.plan.catalogue import Catalogue
     from raysim.plan.conduct import Plan
+    from raysim.plan.mistakes import Warned
+    from raysim.results.data import Result
+    from raysim.scene.workshop import Workshop
+    from raysim.settings import Settings
 
 
 @click.command()
@@ -75,26 +81,16 @@ def plan(
       raysim plan linden.toml --budget 600 --no-drilling
       raysim plan linden.toml --catalogue shop.toml --budget 300 --budget 900
     """
-    from dataclasses import replace
-
-    from raysim.cli.progress import shown_progress
     from raysim.errors import SceneError
-    from raysim.files import why_not_written, write_whole
-    from raysim.plan.catalogue import load_catalogue, with_limits
-    from raysim.plan.conduct import make_plan
     from raysim.plan.mistakes import mistakes
     from raysim.plan.written import written
     from raysim.scene.workshop import Workshop
     from raysim.settings import Settings
-    from raysim.solvers.run import Progress
 
     if candidates < 1:
         raise SceneError(f"candidates: {candidates} is not more than 0; give 1 or more")
     final = Settings(error_percent=error, seed=seed + 1, threads=threads, bass=bass)
-    beside = scene_path.with_name(f"{scene_path.stem}_catalogue.toml")
-    catalogue = load_catalogue(catalogue_path or beside)
-    catalogue = replace(catalogue, dismissed=(*catalogue.dismissed, *dismiss))
-    wanted = with_limits(catalogue.limits, **limits)
+    catalogue = _catalogue(scene_path, catalogue_path, dismiss, limits)
     output = output or Path(f"{scene_path.stem}_plan.toml")
     _ensure_free(output, scene_path)
     result_path = output.with_suffix(".h5")
@@ -103,46 +99,100 @@ def plan(
     workshop = Workshop(scene_path)
     for doubt in workshop.scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
+    made = _made(workshop, catalogue, rays, seed, candidates, threads)
+    warned = mistakes(workshop, catalogue, [step.site for step in made.kept])
+    text = written(workshop, made)
+    _write(output, text.text)
+    variants = text.variants
+    result = _result(output, variants, final, result_path) if variants and not no_result else None
+    lines = _lines(made, warned, output, variants, result)
+    if result is None:
+        lines.append(f"wrote {output}")
+    else:
+        lines.append(f"wrote {output} and {result_path}")
+        lines.append(f"next: raysim compare {result_path} and raysim report {result_path}")
+    if as_json:
+        click.echo(json.dumps(_content(made, variants, output, lines), indent=2))
+    else:
+        click.echo("\n".join(lines))
+    return 0
+
+
+def _catalogue(
+    scene_path: Path, path: Path | None, dismiss: tuple[str, ...], limits: dict[str, Any]
+) -> Catalogue:
+    """The catalogue with what the command line adds to it."""
+    from dataclasses import replace
+
+    from raysim.plan.catalogue import load_catalogue, with_limits
+
+    found = load_catalogue(path or scene_path.with_name(f"{scene_path.stem}_catalogue.toml"))
+    return replace(
+        found,
+        limits=with_limits(found.limits, **limits),
+        dismissed=(*found.dismissed, *dismiss),
+    )
+
+
+def _made(
+    workshop: Workshop,
+    catalogue: Catalogue,
+    rays: int,
+    seed: int,
+    candidates: int,
+    threads: int | None,
+) -> Plan:
+    from raysim.cli.progress import shown_progress
+    from raysim.plan.conduct import make_plan
+    from raysim.solvers.run import Progress
+
     with shown_progress() as show:
-        made = make_plan(
+        return make_plan(
             workshop,
             catalogue,
-            wanted,
+            catalogue.limits,
             rays,
             seed,
             candidates,
             threads,
             lambda stage, fraction: show(Progress(stage, fraction)),
         )
-    warned = mistakes(workshop, catalogue, [step.site for step in made.kept])
-    text = written(workshop, made)
+
+
+def _write(output: Path, text: str) -> None:
+    from raysim.files import why_not_written, write_whole
+
     try:
-        write_whole(output, text.text.encode("utf-8"))
+        write_whole(output, text.encode("utf-8"))
     except OSError as fault:
         raise ResultError(why_not_written(output, fault)) from None
-    lines = _lines(made, warned, output, text.variants, final, result_path, no_result)
-    if as_json:
-        click.echo(json.dumps(_content(made, text.variants, output, lines), indent=2))
-    else:
-        click.echo("\n".join(lines))
-    return 0
+
+
+def _result(
+    output: Path, variants: tuple[str, ...], settings: Settings, result_path: Path
+) -> Result:
+    """Compute the plan with rays that the search hasn't seen, and save it."""
+    from raysim import save
+    from raysim.cli.progress import shown_progress
+    from raysim.scene.read import load_scene
+    from raysim.solvers.run import run
+
+    with shown_progress() as show:
+        result = run(load_scene(output), settings, progress=show, variants=["base", *variants])
+    save(result, result_path)
+    return result
 
 
 def _lines(
     made: Plan,
-    warned: Any,
+    warned: Sequence[Warned],
     output: Path,
     variants: tuple[str, ...],
-    final: Any,
-    result_path: Path,
-    no_result: bool,
+    result: Result | None,
 ) -> list[str]:
-    """Everything that is printed; computes and saves the final result on the way."""
-    from raysim import save
-    from raysim.cli.progress import shown_progress
+    """The plan in words; how it turned out where a result was computed."""
     from raysim.plan import words
     from raysim.scene.read import load_scene
-    from raysim.solvers.run import run
 
     scene = load_scene(output)
     lines = [*words.nothing_words(made, warned), *words.plan_words(made, scene.title)]
@@ -150,10 +200,7 @@ def _lines(
     if variants:
         name = variants[-1]
         lines += words.balance_words(made, scene, name)
-        if not no_result:
-            with shown_progress() as show:
-                result = run(scene, final, progress=show, variants=["base", *variants])
-            save(result, result_path)
+        if result is not None:
             lines += words.remaining_words(result, name, words.coverable(made))
             lines += words.bass_words(result, name)
     lines += words.aim_words(made, scene)
@@ -162,10 +209,6 @@ def _lines(
     if variants:
         lines += words.caution_words(scene, variants[-1])
     lines.append(f"{made.candidates} candidates, {made.evaluated} sets computed")
-    lines.append(f"wrote {output}")
-    if variants and not no_result:
-        lines[-1] += f" and {result_path}"
-        lines.append(f"next: raysim compare {result_path} and raysim report {result_path}")
     return lines
 
 

@@ -6,17 +6,12 @@ from pathlib import Path
 
 import click
 
+from raysim.cli.destination import folder_option
+
 
 @click.command()
 @click.argument("result", metavar="RESULT.h5", type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder to write into; default: the result's name with '_report', here.",
-)
+@folder_option("Folder to write into; default: the result's name with '_report', here.")
 @click.option(
     "--tone",
     "tones_hz",

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from raysim.cli.destination import folder_option
 from raysim.errors import Interrupted, ResultError
 
 if TYPE_CHECKING:
@@ -42,14 +43,7 @@ def _clock(
 
 @click.command()
 @click.argument("study_path", metavar="STUDY", type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder; default: the study's name with _study, here.",
-)
+@folder_option("Folder; default: the study's name with _study, here.")
 @click.option("--workers", metavar="N", type=int, help="Processes; default by cores and memory.")
 @click.option(
     "--stop-at", metavar="HH:MM", callback=_clock, help="End by this time, to go on later."

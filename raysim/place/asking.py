@@ -18,7 +18,8 @@ from raysim.place.rooms import Front, fronts_of
 from raysim.place.scores import Asked
 from raysim.scene.data import Receiver, Scene, Source
 from raysim.scene.lines import parse
-from raysim.scene.read import load_scene, scene_of_text, scene_text
+from raysim.scene.read import load_scene, scene_of_text
+from raysim.scene.text import text_of
 
 Array = NDArray[np.float64]
 
@@ -76,7 +77,7 @@ def ask(
         No scene, no pair of loudspeakers, no such seat or wall.
     """
     scene = load_scene(path)
-    text, limits = scene_text(path), limits or Limits()
+    text, limits = text_of(path), limits or Limits()
     receiver = _receiver(scene, seat, str(path))
     left, right = _pair(scene, receiver, str(path))
     notes = [

@@ -14,14 +14,20 @@ from raysim.plan.aim import Weights
 from raysim.scene import values
 from raysim.scene.complaints import Complaints
 from raysim.scene.kinds import FIXING
-from raysim.scene.lines import SyntaxFault, key_lines, parse
 from raysim.scene.schema import FIXINGS, Section
+from raysim.scene.text import Kind, tables_of, text_of
 from raysim.scene.values import Length, Point2, Text
 
 KINDS = ("panel", "tiles", "corner trap", "cloud")
 PLACES = ("side walls", "front wall", "rear wall", "ceiling")
 HOW_MUCH = {"not": 0.0, "little": 0.5, "normal": 1.0, "much": 2.0}
 DRILLED = ("drilled", "hung")
+CATALOGUE = Kind(
+    "catalogue",
+    "a catalogue lists what may be bought, see scenes/linden_catalogue.toml",
+    "save it as UTF-8",
+    "give at least one [items.NAME]",
+)
 
 
 def _how_much(value: object) -> float:
@@ -179,22 +185,7 @@ def load_catalogue(path: str | Path) -> Catalogue:
     SceneError
         With every complaint, one sentence each.
     """
-    path = Path(path)
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise SceneError(
-            f"{path}: there is no such file; a catalogue lists what may be bought, see "
-            "scenes/linden_catalogue.toml"
-        ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SceneError(f"{path}: it can't be read as UTF-8 text ({error})") from None
-    complaints = Complaints(str(path), key_lines(text))
-    try:
-        raw = parse(text)
-    except SyntaxFault as fault:
-        line = f" line {fault.line}" if fault.line else ""
-        raise SceneError(f"{path}{line}: {fault.sentence}") from None
+    raw, complaints = tables_of(text_of(path, CATALOGUE), path)
     file = _validated(raw, complaints)
     items = tuple(_item(name, section, complaints) for name, section in file.items.items())
     if not items:

@@ -22,6 +22,7 @@ from raysim.results.data import Result
 from raysim.scene.cautions import cautions
 from raysim.scene.data import Scene
 from raysim.theory import criteria
+from raysim.units import counted
 
 Array = NDArray[np.float64]
 
@@ -43,7 +44,7 @@ def plan_words(plan: Plan, title: str) -> list[str]:
         known = sum(w for w in weights if w is not None)
         unknown = weights.count(None)
         lines[0] += f", {known:.1f} kg" + (
-            f" and {unknown} {'weight' if unknown == 1 else 'weights'} not known" * bool(unknown)
+            f" and {counted(unknown, 'weight')} not known" * bool(unknown)
         )
     phase = 0
     for number, step in enumerate(kept, start=1):

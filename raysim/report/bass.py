@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
@@ -17,6 +15,7 @@ from raysim.quantities.dips import Dip, find_dips
 from raysim.report import bass_curves, bass_maps, bass_tables, bass_words, style
 from raysim.report.pictures import Picture, picture_of
 from raysim.report.seats import MOST_SHOWN
+from raysim.report.templates import render
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import SOURCE
@@ -40,7 +39,6 @@ class BassSection:
 def bass_section(
     result: Result,
     first: Result,
-    embed: Callable[[Picture], Markup],
     tones_hz: Sequence[float] = (),
 ) -> BassSection | None:
     """The section, or None for a result without the bass.
@@ -51,8 +49,6 @@ def bass_section(
         With all variants.
     first : Result
         The first variant alone, in its own room.
-    embed : callable
-        Puts a picture into the page.
     tones_hz : sequence of float
         Frequencies to map besides those of modes.
 
@@ -84,10 +80,8 @@ def bass_section(
         "response.csv": bass_tables.response_csv(result, response).encode("utf-8"),
         "bass_thirds.csv": bass_tables.thirds_csv(result, result.bass).encode("utf-8"),
     }
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.globals["picture"] = embed
-    source = (resources.files("raysim.report") / "bass.html.jinja").read_text("utf-8")
-    html = environment.from_string(source).render(
+    html = render(
+        "bass",
         intro=_intro(bass),
         sentences=bass_words.sentences(first, response, modes, dips[0]),
         seats=seats,
@@ -100,7 +94,7 @@ def bass_section(
         others=others,
         notes=bass.notes,
     )
-    return BassSection(Markup(html), files)
+    return BassSection(html, files)
 
 
 def _intro(bass: Bass) -> str:

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from importlib import resources
 from pathlib import Path
-
-from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
 
 from raysim.quantities.comparison import Comparison
 from raysim.report import bass_comparing, changes, comparing, style
-from raysim.report.page import embedded, write_folder
+from raysim.report.page import write_folder
 from raysim.report.pictures import Picture, picture_of
+from raysim.report.templates import render, text_file
 from raysim.report.treatments import draw_treated_plan
 
 CAVEATS = (
@@ -50,13 +47,10 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
     rows = changes.draw_changes(compared, files)
     plans = _plans(compared, files)
     bass = bass_comparing.sections(compared, files)
-    sources = resources.files("raysim.report")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.globals["picture"] = embedded
-    template = environment.from_string((sources / "compare.html.jinja").read_text("utf-8"))
     before = compared[0].before
-    page = template.render(
-        css=Markup((sources / "page.css").read_text("utf-8")),
+    page = render(
+        "compare",
+        css=text_file("page.css"),
         title=before.scene.title,
         before=before.name,
         overview=[comparing.overview(one) for one in compared],

@@ -25,6 +25,7 @@ from raysim.report import digits
 from raysim.report.tables import PRINTED
 from raysim.scene.shopping import Sum
 from raysim.theory.noticeable import STEPS
+from raysim.units import counted
 
 SHOWN = ("T20", "EDT", "C50", "G", "T ratio", "G balance", "match", "reflection")
 TITLES = {
@@ -213,7 +214,7 @@ def sum_in_words(total: Sum | None) -> str:
     """'5 pieces, 4.32 m², 52.0 kg, 820 to spend', with how much of it is not known."""
     if total is None or not total.pieces:
         return "no treatment"
-    parts = [f"{total.pieces} piece{'' if total.pieces == 1 else 's'}"]
+    parts = [counted(total.pieces, "piece")]
     if total.area_m2:
         parts.append(f"{total.area_m2:.2f} m² on surfaces")
     for number, unknown, what in (

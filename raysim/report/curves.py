@@ -102,36 +102,11 @@ def draw_quantity(
         Tolerance area of a guide, hatched; infinite or NaN where it sets no limit.
     """
     place = np.arange(len(bands_hz), dtype=np.float64)
-    top = np.nanmax([np.nanmax(c.value, initial=0.0) for c in curves], initial=0.0)
+    tops = [float(np.nanmax(c.value, initial=0.0)) for c in curves]
     if spread is not None:
-        axes.fill_between(
-            place,
-            *spread,
-            color=style.look(1).colour,
-            alpha=0.16,
-            linewidth=0,
-            zorder=1,
-            label="if the materials differ within their ranges",
-        )
-        top = max(top, float(np.nanmax(spread[1], initial=0.0)))
+        tops.append(_spread(axes, place, *spread))
     if guide is not None:
-        low, high = (np.where(np.isfinite(edge), edge, np.nan) for edge in guide)
-        top = max(top, float(np.nanmax(high, initial=0.0)))
-        floor = np.where(np.isnan(low) & np.isfinite(high), 0.0, low)
-        axes.fill_between(
-            place,
-            floor,
-            high,
-            facecolor="none",
-            edgecolor=style.GUIDE,
-            hatch="////",
-            linewidth=0,
-            alpha=0.55,
-            zorder=1,
-            label="guide: ITU-R BS.1116-3 tolerance",
-        )
-        for edge in (low, high):
-            axes.plot(place, edge, color=style.GUIDE, linewidth=0.8, zorder=1.5)
+        tops.append(_guide(axes, place, *guide))
     for index, curve in enumerate(curves):
         look = style.look(index)
         axes.errorbar(
@@ -154,10 +129,46 @@ def draw_quantity(
     axes.set_xlim(-0.5, len(place) - 0.5)
     for band in np.flatnonzero(doubtful):
         axes.axvspan(band - 0.5, band + 0.5, color=style.DOUBT, linewidth=0, zorder=0)
+    top = max(tops, default=0.0)
     if unit == "s":
         axes.set_ylim(0, 1.15 * top if top > 0 else None)
     _label(axes, title, "octave band, Hz", unit)
     axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.24), ncols=2, columnspacing=1.2)
+
+
+def _spread(axes: Axes, place: Array, low: Array, high: Array) -> float:
+    """Tint what the material data leave, and return its top."""
+    axes.fill_between(
+        place,
+        low,
+        high,
+        color=style.look(1).colour,
+        alpha=0.16,
+        linewidth=0,
+        zorder=1,
+        label="if the materials differ within their ranges",
+    )
+    return float(np.nanmax(high, initial=0.0))
+
+
+def _guide(axes: Axes, place: Array, low: Array, high: Array) -> float:
+    """Hatch a guide's tolerance, and return its top."""
+    low, high = (np.where(np.isfinite(edge), edge, np.nan) for edge in (low, high))
+    axes.fill_between(
+        place,
+        np.where(np.isnan(low) & np.isfinite(high), 0.0, low),
+        high,
+        facecolor="none",
+        edgecolor=style.GUIDE,
+        hatch="////",
+        linewidth=0,
+        alpha=0.55,
+        zorder=1,
+        label="guide: ITU-R BS.1116-3 tolerance",
+    )
+    for edge in (low, high):
+        axes.plot(place, edge, color=style.GUIDE, linewidth=0.8, zorder=1.5)
+    return float(np.nanmax(high, initial=0.0))
 
 
 def draw_early(
@@ -197,7 +208,6 @@ def draw_early(
         ha="right",
         va="top",
     )
-    labels: list[tuple[float, float, list[int]]] = []
     for path, delay, level in zip(paths, delays_ms, levels_db, strict=True):
         look, first = style.look(path.reflection.source), path.reflection.order == 1
         axes.vlines(delay, low, level, color=look.colour, linewidth=1.1 if first else 0.6, zorder=3)
@@ -210,15 +220,28 @@ def draw_early(
             markerfacecolor=look.colour if first else "white",
             zorder=4,
         )
-        for x, y, numbers in labels:
+    _number(axes, delays_ms, levels_db, [path.number for path in paths], until_ms)
+    axes.set_xlim(0, until_ms)
+    axes.xaxis.set_major_locator(MultipleLocator(5.0))
+    axes.set_ylim(low, high)
+    _label(axes, title, "time after the direct sound, ms", "level re direct, dB")
+
+
+def _number(
+    axes: Axes, delays_ms: Array, levels_db: Array, numbers: Sequence[int], until_ms: float
+) -> None:
+    """Numbers over their markers: equal ones share a place, near ones stand above each other."""
+    labels: list[tuple[float, float, list[int]]] = []
+    for number, delay, level in zip(numbers, delays_ms, levels_db, strict=True):
+        for x, y, own in labels:
             if abs(x - delay) < SAME_ARRIVAL_MS and abs(y - level) < SAME_LEVEL_DB:
-                numbers.append(path.number)
+                own.append(number)
                 break
         else:
-            labels.append((float(delay), float(level), [path.number]))
+            labels.append((float(delay), float(level), [number]))
     placed: list[tuple[float, float, float]] = []
-    for x, y, numbers in sorted(labels):
-        text = ", ".join(map(str, sorted(numbers)))
+    for x, y, own in sorted(labels):
+        text = ", ".join(map(str, sorted(own)))
         half, base = LETTER_SHARE * until_ms * len(text) / 2, y
         while any(abs(x - a) < half + w and abs(base - b) < LINE_DB for a, b, w in placed):
             base += LINE_DB / 4
@@ -234,10 +257,6 @@ def draw_early(
             zorder=6,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.3, "alpha": 0.85},
         )
-    axes.set_xlim(0, until_ms)
-    axes.xaxis.set_major_locator(MultipleLocator(5.0))
-    axes.set_ylim(low, high)
-    _label(axes, title, "time after the direct sound, ms", "level re direct, dB")
 
 
 def _line(axes: Axes, x: Array, curve: Curve, look: style.Look, steps: bool = False) -> None:

@@ -11,6 +11,7 @@ from raysim.report.listed import Listed
 from raysim.results.data import Result
 from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.shopping import Sum
+from raysim.units import counted
 
 MOST_WORDS = 150
 PLAIN = {
@@ -108,7 +109,7 @@ def _first(result: Result, worst: Listed | None, total: Sum | None) -> str:
 def _cost(total: Sum | None) -> str:
     if total is None or not total.pieces:
         return "Nothing: no treatment is planned here yet."
-    pieces = f"{total.pieces} {'piece' if total.pieces == 1 else 'pieces'} of “{total.variant}”"
+    pieces = f"{counted(total.pieces, 'piece')} of “{total.variant}”"
     if total.unpriced == total.pieces:
         return f"Not known: {pieces} without a price."
     unpriced = f", {total.unpriced} of them without a price" if total.unpriced else ""

@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from raysim.quantities.slips import SLIP_M, Slip, find_slips
 from raysim.report import cut_sheets, digits
 from raysim.report.comparing import anchor
 from raysim.report.pictures import Picture
+from raysim.report.templates import render
 from raysim.report.walls import EQUAL_M, Hanging, Twin, Wall, twins_of, walls_of
 from raysim.results.data import Result
 from raysim.scene.cautions import cautions
 from raysim.scene.data import Scene, Treatment, Variant
 from raysim.scene.shopping import Item, Sum, shopping, size_of
+from raysim.units import counted
 
 MM = 1000.0
 PX_PER_MM = 96 / 25.4
@@ -40,7 +40,7 @@ class HangingSection:
     files: dict[str, bytes]
 
 
-def hanging_section(result: Result, embed: Callable[[Picture], Markup]) -> HangingSection | None:
+def hanging_section(result: Result) -> HangingSection | None:
     """The section, or None where no variant of the result has treatments."""
     scene = result.scene
     chosen = [v for v in scene.variants if v.name in result.variants and v.treatments]
@@ -48,14 +48,10 @@ def hanging_section(result: Result, embed: Callable[[Picture], Markup]) -> Hangi
         return None
     files: dict[str, bytes] = {}
     shown = [_variant(result, variant, files) for variant in chosen]
-    sources = resources.files("raysim.report")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.globals["picture"] = embed
-    template = environment.from_string((sources / "hanging.html.jinja").read_text("utf-8"))
-    html = template.render(
-        variants=shown, slip_cm=f"{100 * SLIP_M:g}", equal_mm=f"{MM * EQUAL_M:g}"
+    html = render(
+        "hanging", variants=shown, slip_cm=f"{100 * SLIP_M:g}", equal_mm=f"{MM * EQUAL_M:g}"
     )
-    return HangingSection(Markup(html), files)
+    return HangingSection(html, files)
 
 
 def _variant(result: Result, variant: Variant, files: dict[str, bytes]) -> dict[str, object]:
@@ -156,8 +152,7 @@ def _twins(scene: Scene, variant: Variant, twins: Sequence[Twin]) -> list[str]:
     said = []
     equal = [twin for twin in twins if twin.is_equal]
     if equal:
-        pairs = "pair" if len(equal) == 1 else "pairs"
-        said.append(f"{len(equal)} {pairs} left and right, equal to {MM * EQUAL_M:g} mm.")
+        said.append(f"{counted(len(equal), 'pair')} left and right, equal to {MM * EQUAL_M:g} mm.")
     for twin in twins:
         if not twin.is_equal:
             said.append(

@@ -8,11 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
-
-from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
 
 from raysim.bands import band_name
 from raysim.errors import ResultError
@@ -29,6 +25,7 @@ from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.room_page import FILE as ROOM_FILE
 from raysim.report.room_page import compose_room
 from raysim.report.seats import Seat, describe
+from raysim.report.templates import render, text_file
 from raysim.report.unknown_words import unknown_words
 from raysim.report.where_next import WhereNext, where_next
 from raysim.results.data import Result
@@ -123,8 +120,8 @@ def compose(result: Result, tones_hz: Sequence[float] = ()) -> dict[str, bytes]:
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
     metre, covers, falls = where_next(result), covering(result), falling(result)
-    hangs = hanging_section(result, embedded)
-    bass = bass_section(result, first, embedded, tones_hz)
+    hangs = hanging_section(result)
+    bass = bass_section(result, first, tones_hz)
     for section in (metre, covers, falls, bass, hangs):
         files |= section.files if section else {}
     room = compose_room(result)
@@ -158,14 +155,13 @@ def _page(
     hangs: HangingSection | None,
 ) -> str:
     scene, variant = first.scene, first.variants[VARIANT]
-    sources = resources.files("raysim.report")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.globals["picture"] = embedded
-    template = environment.from_string((sources / "page.html.jinja").read_text("utf-8"))
     intro, note = words.plausibility(first, VARIANT)
     compared = compare_variants(result) if len(result.variants) > 1 else []
-    return template.render(
-        css=Markup((sources / "page.css").read_text("utf-8")),
+    bands = [band_name(f) for f in scene.bands_hz]
+    return render(
+        "page",
+        css=text_file("page.css"),
+        bands=bands,
         title=scene.title,
         facts=words.facts(first),
         seats=seats,
@@ -183,10 +179,7 @@ def _page(
         quantities_intro=words.quantities_intro(first),
         terms=words.terms(),
         quantity_notes=words.quantity_notes(first, estimates, VARIANT),
-        positions={
-            "bands": [band_name(f) for f in scene.bands_hz],
-            "tables": tables.position_tables(first, estimates, VARIANT),
-        },
+        positions=tables.position_tables(first, estimates, VARIANT),
         decay_source=DECAY_CURVE_SOURCE,
         bin_ms=f"{1e3 * result.bin_s:g}",
         plausibility={
@@ -195,32 +188,13 @@ def _page(
             "heads": PLAUSIBILITY_HEADS,
             "rows": tables.plausibility_rows(scene, variant),
         },
-        materials={
-            "bands": [band_name(f) for f in scene.bands_hz],
-            "rows": tables.material_rows(scene, variant),
-        },
-        loudspeakers={
-            "pictures": cabinets,
-            "bands": [band_name(f) for f in scene.bands_hz],
-            "rows": loudspeakers.index_rows(scene),
-        },
+        materials=tables.material_rows(scene, variant),
+        loudspeakers={"pictures": cabinets, "rows": loudspeakers.index_rows(scene)},
         warnings=scene.warnings,
         notes=scene.notes,
         unknowns=unknown_words(scene),
         limits=words.limits(first, VARIANT),
         provenance=words.provenance(result),
-    )
-
-
-def embedded(picture: Picture) -> Markup:
-    """Return the picture as a figure with its file inside."""
-    caption = (
-        Markup("<figcaption>{}</figcaption>").format(picture.caption) if picture.caption else ""
-    )
-    return Markup(
-        '<figure style="width:{}px"><img src="{}" alt="{}" width="{}" height="{}">{}</figure>'
-    ).format(
-        picture.width_px, picture.uri, picture.alt, picture.width_px, picture.height_px, caption
     )
 
 

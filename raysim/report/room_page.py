@@ -6,10 +6,8 @@ import base64
 import json
 import zlib
 from collections.abc import Sequence
-from importlib import resources
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.colors import to_hex
 from numpy.typing import NDArray
@@ -36,6 +34,7 @@ from raysim.report.shading import (
     share_shading,
     slope_shading,
 )
+from raysim.report.templates import render, text_file
 from raysim.results.data import MAP_WINDOWS_S, Result
 
 Array = NDArray[np.float64]
@@ -59,9 +58,6 @@ def compose_room(result: Result) -> str | None:
     """
     if result.maps is None or not map_bands(result):
         return None
-    sources = resources.files("raysim.report")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    template = environment.from_string((sources / "room.html.jinja").read_text("utf-8"))
     arrays: dict[str, NDArray[np.generic]] = {}
     model = _model(result, arrays)
     table, content, at = {}, [], 0
@@ -70,10 +66,11 @@ def compose_room(result: Result) -> str | None:
         content.append(array.tobytes())
         at += array.nbytes
     model["arrays"] = table
-    return template.render(
-        css=Markup((sources / "page.css").read_text("utf-8")),
+    return render(
+        "room",
+        css=text_file("page.css"),
         library=Markup(get_plotlyjs()),
-        script=Markup((sources / "room.js").read_text("utf-8")),
+        script=text_file("room.js"),
         title=result.scene.title,
         first=result.variants[0],
         model=_deflated(json.dumps(model, ensure_ascii=False).encode("utf-8")),

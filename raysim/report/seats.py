@@ -11,6 +11,7 @@ from raysim.report import elevations, tables, words
 from raysim.report.listed import Listed, list_reflections, unjudged
 from raysim.report.pictures import Pictures, draw_all
 from raysim.results.data import Result
+from raysim.units import counted
 
 MOST_SHOWN = 4
 
@@ -76,7 +77,7 @@ def _early_notes(
     total = sum(p.order > 0 for p in here)
     notes = [
         f"Listed are {len(listed)} of {total} mirror reflections off at most "
-        f"{result.image_order} surface{'' if result.image_order == 1 else 's'}; all are in "
+        f"{counted(result.image_order, 'surface')}; all are in "
         "reflections.csv. Near neighbours on one surface are listed once, the strongest."
     ]
     silent = ", ".join(f"“{result.scene.sources[source].name}”" for source in unjudged(result))

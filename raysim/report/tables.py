@@ -21,6 +21,7 @@ from raysim.report.listed import Listed, in_words, level_db, verdict
 from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.theory.criteria import REFLECTION_WINDOW_S
+from raysim.units import counted
 
 Array = NDArray[np.float64]
 
@@ -134,10 +135,8 @@ def position_tables(
 
 
 def _count(scene: Scene) -> str:
-    def some(number: int, noun: str) -> str:
-        return f"{number} {noun}{'' if number == 1 else 's'}"
-
-    return f"{some(len(scene.sources), 'source')} and {some(len(scene.receivers), 'receiver')}"
+    sources, receivers = len(scene.sources), len(scene.receivers)
+    return f"{counted(sources, 'source')} and {counted(receivers, 'receiver')}"
 
 
 def _band_rows(

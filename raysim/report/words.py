@@ -24,6 +24,7 @@ from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.scene.playing import not_counted
 from raysim.theory import criteria
+from raysim.units import counted
 
 CLAIMED_VOLUMES_M3 = (20.0, 150.0)
 MIDDLE_BANDS_HZ = (500.0, 1000.0)
@@ -330,15 +331,11 @@ def facts(result: Result) -> str:
     """One line under the title."""
     scene = result.scene
     return (
-        f"{scene.volume:.1f} m³, {_number(len(scene.sources), 'source')}, "
-        f"{_number(len(scene.receivers), 'receiver')}, {band_name(scene.bands_hz[0])} to "
+        f"{scene.volume:.1f} m³, {counted(len(scene.sources), 'source')}, "
+        f"{counted(len(scene.receivers), 'receiver')}, {band_name(scene.bands_hz[0])} to "
         f"{band_name(scene.bands_hz[-1])}. Computed {result.created[:10]} with raysim "
         f"{result.raysim_version} from {scene.path or 'a scene without file'}."
     )
-
-
-def _number(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def provenance(result: Result) -> list[tuple[str, str]]:

@@ -12,6 +12,7 @@ from raysim.bands import band_name
 from raysim.scene.data import Receiver, Scene, Source
 from raysim.scene.playing import not_counted
 from raysim.scene.shopping import sentences
+from raysim.units import counted
 
 Array = NDArray[np.float64]
 
@@ -56,7 +57,7 @@ def examine(scene: Scene) -> list[Finding]:
 def _size(scene: Scene) -> list[str]:
     objects = {s.owner for s in scene.surfaces} - {"room"}
     kept = (
-        [f"{_count(len(scene.keep_clear), 'keep-clear zone')}, held against treatments"]
+        [f"{counted(len(scene.keep_clear), 'keep-clear zone')}, held against treatments"]
         if scene.keep_clear
         else []
     )
@@ -64,18 +65,14 @@ def _size(scene: Scene) -> list[str]:
     return [
         f"{scene.title}: {scene.volume:.1f} m3 of air, {scene.area:.1f} m2 of surface, "
         f"{len(scene.mesh.triangles)} triangles in {len(scene.facets)} facets of "
-        f"{_count(len(scene.surfaces), 'surface')}, {_count(len(objects), 'object')}",
-        f"{_count(len(scene.sources), 'source')} ({_names(scene.sources)}), "
-        f"{_count(len(scene.receivers), 'receiver')} ({_names(scene.receivers)}), "
+        f"{counted(len(scene.surfaces), 'surface')}, {counted(len(objects), 'object')}",
+        f"{counted(len(scene.sources), 'source')} ({_names(scene.sources)}), "
+        f"{counted(len(scene.receivers), 'receiver')} ({_names(scene.receivers)}), "
         f"octave bands {band_name(first)} to {band_name(last)}, "
         f"air {scene.climate.temperature_c:g} °C, {scene.climate.humidity_percent:g} % "
         f"(sound travels {scene.climate.speed_of_sound:.1f} m/s)",
         *kept,
     ]
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _names(places: tuple[Source, ...] | tuple[Receiver, ...]) -> str:

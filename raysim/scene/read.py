@@ -19,16 +19,14 @@ from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
 from raysim.scene.finishes import Finishes, finish, material_notes
 from raysim.scene.layered import layer_doubts
-from raysim.scene.lines import SyntaxFault, key_lines, parse
 from raysim.scene.loudspeakers import equip
 from raysim.scene.places import check_places, make_places
 from raysim.scene.schema import KeepClearSection, SceneFile
+from raysim.scene.text import tables_of, text_of
 from raysim.scene.treating import read_wishes, treat
 from raysim.surfaces.table import TABLE_BANDS_HZ
 
 Array = NDArray[np.float64]
-
-LARGEST_FILE_BYTES = 10_000_000
 
 
 def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = None) -> Scene:
@@ -50,19 +48,14 @@ def load_scene(path: str | PathLike[str], bands: tuple[float, float] | None = No
     SceneError
         With every complaint about the file, one sentence each, in the order of its lines.
     """
-    return scene_of_text(scene_text(path), path, bands)
+    return scene_of_text(text_of(path), path, bands)
 
 
 def scene_of_text(
     text: str, path: str | PathLike[str], bands: tuple[float, float] | None = None
 ) -> Scene:
     """As `load_scene`, of a text that isn't in the file but might be."""
-    complaints = Complaints(str(path), key_lines(text))
-    try:
-        raw = parse(text)
-    except SyntaxFault as fault:
-        line = f" line {fault.line}" if fault.line else ""
-        raise SceneError(f"{path}{line}: {fault.sentence}") from None
+    raw, complaints = tables_of(text, path)
     file, left_out = read_sections(raw, complaints)
     file_bands = _bands(file.bands, complaints) or DEFAULT_OCTAVES_HZ
     wanted = _bands(bands, complaints, "bands asked for") or file_bands
@@ -131,34 +124,6 @@ def _front(facing: Array, handedness: int) -> Array:
     front = np.zeros(3)
     front[axis] = np.sign(facing[axis])
     return front
-
-
-def scene_text(path: str | PathLike[str]) -> str:
-    """Text of a scene file; complaints as of `load_scene`."""
-    place = Path(path)
-    try:
-        if place.is_dir():
-            raise SceneError(f"{path}: it is a folder; name the scene file in it (scene.toml)")
-        if place.stat().st_size > LARGEST_FILE_BYTES:
-            raise SceneError(f"{path}: it is larger than 10 MB; a scene file is a short text")
-        data = place.read_bytes()
-    except FileNotFoundError:
-        raise SceneError(
-            f"{path}: there is no such file; check the name, or 'raysim init' writes one"
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise SceneError(f"{path}: it cannot be read ({reason}); check its permissions") from None
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise SceneError(
-            f"{path} line {line}: it is not UTF-8 text; save it as UTF-8 (a mesh goes in room.mesh)"
-        ) from None
-    if not text.strip():
-        raise SceneError(f"{path}: it is empty; 'raysim init' writes a scene to start from")
-    return text.replace("\r\n", "\n")
 
 
 def _bands(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from raysim.scene.data import Scene, Treatment, Variant
+from raysim.units import counted
 
 OVERHEAD = 0.5
 
@@ -120,7 +121,7 @@ def _item(scene: Scene, section: str, pieces: Sequence[Treatment]) -> Item:
 def _totals(total: Sum) -> str:
     if not total.pieces:
         return total.note
-    parts = [f"{total.note}; {total.pieces} piece{'' if total.pieces == 1 else 's'}"]
+    parts = [f"{total.note}; {counted(total.pieces, 'piece')}"]
     if total.area_m2:
         parts.append(f"{total.area_m2:.2f} m2 covered")
     parts.append(_known(f"{total.weight_kg:.1f} kg", total.unweighed, total.pieces, "weight"))

@@ -15,6 +15,7 @@ from raysim.study.merge import Merged
 from raysim.study.plan import Shelf
 from raysim.study.read import Study
 from raysim.study.tasks import engine
+from raysim.units import counted
 
 ROUND = BATCHES * RAYS_A_ROUND
 REFERENCES = (
@@ -82,16 +83,12 @@ def _room(study: Study) -> str:
     )
     return (
         f"The sound field of the room ({scene.volume:.1f} m³ before changes; "
-        f"{_count(len(scene.sources), 'source')}, {_count(len(scene.receivers), 'receiver')}) was "
-        f"computed with raysim by exact image sources of low order and stochastic ray tracing for "
-        f"all other paths, up to {until}, in octave bands of {bands[0]:g} to {bands[-1]:g} Hz, "
+        f"{counted(len(scene.sources), 'source')}, {counted(len(scene.receivers), 'receiver')}) "
+        f"was computed with raysim by exact image sources of low order and stochastic ray tracing "
+        f"for all other paths, up to {until}, in octave bands of {bands[0]:g} to {bands[-1]:g} Hz, "
         f"with air absorption after ISO 9613-1 and quantities after ISO 3382-1 and -2. Below the "
         f"Schroeder frequency no quantity is given."
     )
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _design(study: Study) -> str:
@@ -106,8 +103,8 @@ def _design(study: Study) -> str:
     )
     variants = f" of {len(study.variants)} variants" if len(study.variants) > 1 else ""
     text = (
-        f"{_count(len(study.points), 'design point')} ({study.kind}){variants} "
-        f"with {_count(len(study.seeds), 'seed')} ({', '.join(map(str, study.seeds[:10]))}"
+        f"{counted(len(study.points), 'design point')} ({study.kind}){variants} "
+        f"with {counted(len(study.seeds), 'seed')} ({', '.join(map(str, study.seeds[:10]))}"
         f"{', ...' if len(study.seeds) > 10 else ''}) make {study.runs} runs."
     )
     if said:

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from raysim.errors import SceneError, SettingsError
+from raysim.errors import SettingsError
 from raysim.scene.complaints import Complaints
 from raysim.scene.data import Scene
-from raysim.scene.lines import SyntaxFault, key_lines, parse
 from raysim.scene.read import load_scene
+from raysim.scene.text import Kind, tables_of, text_of
 from raysim.settings import Settings
 from raysim.study import design
 from raysim.study.design import Factor, Point
@@ -22,6 +22,12 @@ MOST_RUNS = 1_000_000
 TAKEN = re.compile(
     r"run|point|seed|seconds|variant|source|receiver|band|status|sentence|task|rays|lost_rays|"
     r"volume|schroeder_frequency|reason_text|(EDT|T20|T30|C50|C80|D50|Ts|G|curvature)(_.*)?"
+)
+STUDY = Kind(
+    "study file",
+    "give a study file",
+    "save it as UTF-8",
+    'write at least: scene = "room.toml"',
 )
 PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 
@@ -107,20 +113,15 @@ def load_study(path: str | Path) -> Study:
         With every complaint about the study file, or else about the scene.
     """
     path = Path(path)
-    text = _text(path)
-    complaints = Complaints(str(path), key_lines(text))
-    try:
-        raw = parse(text)
-    except SyntaxFault as fault:
-        line = f" line {fault.line}" if fault.line else ""
-        raise SceneError(f"{path}{line}: {fault.sentence}") from None
+    text = text_of(path, STUDY)
+    raw, complaints = tables_of(text, path)
     file = read_study_file(raw, complaints)
     if not file.scene:
         complaints.add((), "'scene' is missing; give the name of a scene file")
         complaints.raise_any()
     scene_path = path.parent / file.scene
     scene = load_scene(scene_path)
-    tree = parse(scene_path.read_text("utf-8-sig"))
+    tree = tables_of(text_of(scene_path), scene_path)[0]
     factors = tuple(
         _factor(name, section, file.design.kind, tree, complaints)
         for name, section in file.factors.items()
@@ -149,22 +150,6 @@ def load_study(path: str | Path) -> Study:
         retries=file.retries,
         effects=file.effects,
     )
-
-
-def _text(path: Path) -> str:
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise SceneError(f"{path}: there is no such file; give a study file") from None
-    except OSError as error:
-        raise SceneError(
-            f"{path}: it cannot be read ({error.strerror}); give a study file"
-        ) from None
-    except UnicodeDecodeError:
-        raise SceneError(f"{path}: it is not UTF-8 text; give a study file, a TOML text") from None
-    if not text.strip():
-        raise SceneError(f'{path}: it is empty; write at least: scene = "room.toml"')
-    return text.replace("\r\n", "\n")
 
 
 def _factor(

@@ -139,7 +139,7 @@ def test_a_wide_panel_forgives_and_a_narrow_one_does_not(result, variant, tmp_pa
 
 
 def test_section_has_only_cautions_that_apply_and_a_list_to_check(result):
-    section = hanging.hanging_section(result, lambda picture: picture.alt)
+    section = hanging.hanging_section(result)
     assert "foam" in section.html
     assert "overhead" not in section.html
     assert "tipping" not in section.html
