@@ -35,6 +35,22 @@ KEYS = {
     "edge traps": ({"size", "shape", "places"}, {"size", "places"}),
 }
 
+EXAMPLES = {
+    "on": 'on = "left"',
+    "at": 'at = "in the middle, 1.2m up"',
+    "size": "size = [0.6, 1.2]",
+    "tiles": "tiles = [3, 2]",
+    "places": 'places = ["rear"]',
+}
+OF_KIND = {
+    ("corner trap", "on"): 'on = ["front", "left"]',
+    ("edge trap", "on"): 'on = ["rear", "ceiling"]',
+    ("cloud", "on"): 'on = "ceiling"',
+    ("cloud", "at"): "at = [0.9, 0.6]",
+    ("screen", "at"): "at = [1.0, 2.0, 0]",
+    ("screen", "size"): "size = [0.1, 0.8, 1.6]",
+}
+
 
 def kind_of(section: TreatmentSection) -> str | None:
     """Kind of a section, given or that of its pattern."""
@@ -54,9 +70,11 @@ def refused_keys(section: TreatmentSection) -> Iterator[tuple[str, str]]:
     known, needed = KEYS.get(form, KEYS["panel"])
     for key in sorted(section.model_fields_set - COMMON - known):
         yield key, f"it says nothing of a treatment '{form}'; take it out"
-    missing = [f"'{key}'" for key in sorted(needed - section.model_fields_set)]
+    missing = sorted(needed - section.model_fields_set)
     if missing:
-        yield "", f"a '{form}' needs {' and '.join(missing)} too; give what is missing"
+        names = " and ".join(f"'{key}'" for key in missing)
+        examples = " and ".join(OF_KIND.get((kind, key), EXAMPLES[key]) for key in missing)
+        yield "", f"a '{form}' needs {names} too; give for example {examples}"
     wanted = 3 if kind == "screen" else 2
     traps_may = (1, 2) if kind.endswith("trap") else (wanted,)
     if section.size is not None and len(section.size) not in traps_may:

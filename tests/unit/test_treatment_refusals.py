@@ -70,6 +70,10 @@ REFUSALS = {
         'material = "wool"\n',
         "'left' and 'right' meet in no plumb inner corner",
     ),
+    "nowhere": (
+        '[treatments.p]\nkind = "corner trap"\nsize = 0.3\nmaterial = "wool"\n',
+        "a 'corner trap' needs 'on' too; give for example on = [\"front\", \"left\"]",
+    ),
     "a corner that isn't there": (
         '[treatments.p]\npattern = "corner traps"\nplaces = "north"\nsize = 0.3\n'
         'material = "wool"\n',
