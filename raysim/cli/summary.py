@@ -19,6 +19,7 @@ from raysim.quantities.bass_modes import mode_in_words
 from raysim.quantities.dips import find_dips
 from raysim.report import bass_words, comparing
 from raysim.report.digits import rounded
+from raysim.report.listed import delay_ms
 from raysim.results.data import Result
 from raysim.scene.playing import not_counted
 
@@ -305,7 +306,7 @@ def _print_reflections(result: Result) -> None:
             result.scene.sources[path.source].name,
             result.scene.receivers[path.receiver].name,
             one.path,
-            f"{1000 * path.delay_s:.2f}",
+            " ±".join(filter(None, delay_ms(result.scene, path))),
             f"{one.level_db:.1f}".replace("-", "\N{MINUS SIGN}"),
         )
     console().print(table)

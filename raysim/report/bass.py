@@ -101,7 +101,9 @@ def _intro(bass: Bass) -> str:
     return (
         "Below the Schroeder frequency single resonances rule, and sound is computed as waves in a "
         f"room of this shape, up to {bass.frequency_hz[-1]:.0f} Hz. Levels are re the free field "
-        "at 10 m of a loudspeaker that is flat down to the lowest note."
+        "at 10 m of a loudspeaker that is flat down to the lowest note. For the room as stated "
+        "they are computed to about 0.5 dB away from holes; what is not known of materials and of "
+        "lengths moves them more."
     )
 
 

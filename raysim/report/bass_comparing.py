@@ -13,7 +13,7 @@ from raysim.quantities.bass_changes import EVEN_FROM_HZ, EVEN_TO_HZ, BassChange
 from raysim.quantities.bass_modes import Mode
 from raysim.quantities.comparison import Comparison
 from raysim.report import bass_curves, style
-from raysim.report.digits import tidy
+from raysim.report.digits import tidy, with_error
 from raysim.report.pictures import Picture, picture_of
 
 SAME_SHARE = 0.05  # a decay time that changes less is called as long as before
@@ -56,7 +56,7 @@ def _time(change: BassChange, side: int, receiver: int, band: int) -> str:
     time = change.t20_s[side, receiver, band]
     if not math.isfinite(time):
         return "undefined"
-    return f"{time:.2f} ±{change.t20_spread_s[side, receiver, band]:.2f} s"
+    return f"{with_error(float(time), float(change.t20_spread_s[side, receiver, band]))} s"
 
 
 def _word(before: Mode, after: Mode) -> str:

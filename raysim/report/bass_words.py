@@ -17,7 +17,7 @@ from raysim.quantities import (
 from raysim.quantities.bass_gain import CUT_OFFS_HZ
 from raysim.quantities.bass_modes import QUIET, Mode
 from raysim.quantities.dips import Dip
-from raysim.report.digits import tidy
+from raysim.report.digits import tidy, with_error
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import WITH_MUSIC
@@ -148,7 +148,8 @@ def low_decay(result: Result, bass: Bass, receiver: int) -> list[str]:
         error = float(np.hypot(decay.spread_s[0, :, receiver, b].mean(), times.std()))
         low, high = (times.mean() * share[0, b] for share in (decay.shorter, decay.longer))
         parts.append(
-            f"{times.mean():.2f} ±{error:.2f} s at {band_name(label)} ({low:.2f} to {high:.2f})"
+            f"{with_error(float(times.mean()), error)} s at {band_name(label)} "
+            f"({low:.2f} to {high:.2f})"
         )
     if not parts:
         return []

@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 MM = 1000.0
 BETWEEN_MM = 1500.0
-TEXT_MM = 72.0
+TEXT_MM = 88.0
 MARGIN_MM = 300.0
 LAYERS = {"wall": 7, "opening": 8, "keep clear": 1, "piece": 5, "dimension": 3, "text": 7}
 SVG = "http://www.w3.org/2000/svg"

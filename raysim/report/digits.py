@@ -37,6 +37,11 @@ def rounded(value: float, standard_error: float) -> tuple[str, str]:
     return tidy(value, places), f"{standard_error:.{places}f}"
 
 
+def with_error(value: float, standard_error: float) -> str:
+    """'0.213 ±0.002'."""
+    return " ±".join(rounded(value, standard_error))
+
+
 def tidy(value: float, decimals: int) -> str:
     """Fixed-point text without a minus sign before zero; a true minus sign otherwise."""
     text = f"{value:.{decimals}f}"

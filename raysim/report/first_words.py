@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from raysim.quantities.comparison import Comparison
 from raysim.quantities.verdicts import BETTER, WORSE
-from raysim.report import digits
-from raysim.report.listed import Listed
+from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
 from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.shopping import Sum
@@ -80,10 +79,10 @@ def _wrong(result: Result, worst: Listed | None) -> str:
     if worst.is_met:
         return "Early reflections are weak enough: nothing on the walls needs covering for them."
     name = _owner(result, worst)
-    delay = f"{digits.tidy(worst.delay_ms, 1)} ms"
     return (
-        f"“{name}” throws sound at your head {delay} after the loudspeaker itself, loud enough to "
-        "colour what you hear. It is the strongest such reflection."
+        f"“{name}” throws sound at your head {delay_in_words(result.scene, worst.reflection)} "
+        "after the loudspeaker itself, loud enough to colour what you hear. It is the strongest "
+        "such reflection."
     )
 
 

@@ -24,7 +24,7 @@ from raysim.units import counted
 
 MM = 1000.0
 PX_PER_MM = 96 / 25.4
-WIDEST_PX = 620
+WIDEST_PX = 980
 SHOPPING_HEADS = (
     "item", "kind", "material", "size_mm", "thickness_mm", "gap_mm", "fixing", "phase", "pieces",
     "owned", "weight_kg", "unit_cost", "cost",

@@ -11,6 +11,7 @@ from raysim.quantities.reflections import (
     EarlyReflection,
     Place,
     criterion_bands,
+    delay_tolerance_s,
     early_reflections,
     judged_bands,
     place_on,
@@ -64,6 +65,20 @@ class Listed:
     def delay_ms(self) -> float:
         """Arrival after the direct sound."""
         return 1e3 * self.reflection.delay_s
+
+
+def delay_ms(scene: Scene, path: Reflection) -> tuple[str, str]:
+    """Delay after the direct sound and what the tape leaves open of it, empty where not stated."""
+    tolerance_ms = 1e3 * delay_tolerance_s(scene, path)
+    if not np.isfinite(tolerance_ms):
+        return digits.tidy(1e3 * path.delay_s, 2), ""
+    return digits.rounded(1e3 * path.delay_s, tolerance_ms)
+
+
+def delay_in_words(scene: Scene, path: Reflection) -> str:
+    """'0.87 ± 0.04 ms'."""
+    delay, tolerance = delay_ms(scene, path)
+    return f"{delay} ± {tolerance} ms" if tolerance else f"{delay} ms"
 
 
 def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> list[Listed]:

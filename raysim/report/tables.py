@@ -17,7 +17,7 @@ from raysim.quantities import QUANTITIES, average, diffuse_field
 from raysim.quantities.plausibility import areas_of
 from raysim.quantities.reflections import delay_tolerance_s, place_on
 from raysim.report import digits
-from raysim.report.listed import Listed, in_words, level_db, verdict
+from raysim.report.listed import Listed, delay_ms, in_words, level_db, verdict
 from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.theory.criteria import REFLECTION_WINDOW_S
@@ -164,6 +164,7 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
     for before, one in zip([None, *listed[:-1]], listed, strict=True):
         words, mark = verdict(one)
         path = one.reflection
+        delay, tolerance = delay_ms(scene, path)
         places = [
             in_words(scene, facet, place, point)
             for facet, place, point in zip(path.facets, one.places, path.points, strict=True)
@@ -176,7 +177,8 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
                 "number": one.numbered.number,
                 "source": scene.sources[one.reflection.source].name,
                 "surfaces": one.surfaces.replace(", ", ", then "),
-                **_delay(scene, one),
+                "delay_ms": delay,
+                "delay_tolerance_ms": tolerance,
                 "level_db": digits.tidy(one.level_db, 1) if np.isfinite(one.level_db) else "–",
                 "places": places,
                 "verdict": words,
@@ -186,15 +188,6 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
             }
         )
     return rows
-
-
-def _delay(scene: Scene, one: Listed) -> dict[str, str]:
-    """Delay and what the tape leaves open of it, in ms; empty where its tolerance is not stated."""
-    tolerance_ms = 1e3 * delay_tolerance_s(scene, one.reflection)
-    if not np.isfinite(tolerance_ms):
-        return {"delay_ms": digits.tidy(one.delay_ms, 2), "delay_tolerance_ms": ""}
-    delay, tolerance = digits.rounded(one.delay_ms, tolerance_ms)
-    return {"delay_ms": delay, "delay_tolerance_ms": tolerance}
 
 
 def plausibility_rows(scene: Scene, variant: str = "") -> list[list[str]]:

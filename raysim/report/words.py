@@ -19,7 +19,7 @@ from raysim.quantities import (
 )
 from raysim.quantities.reflections import criterion_bands
 from raysim.report import digits
-from raysim.report.listed import Listed
+from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.scene.playing import not_counted
@@ -106,8 +106,9 @@ def worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) ->
     above = [one for one in judged if not one.is_met]
     text = (
         f"The strongest early reflection comes off {_and(worst.surfaces.split(', '))} (no. "
-        f"{worst.numbered.number}): it reaches “{seat}” {digits.tidy(worst.delay_ms, 2)} ms after "
-        f"the direct sound of “{source}” and is {_weaker(worst.level_db)}. "
+        f"{worst.numbered.number}): it reaches “{seat}” "
+        f"{delay_in_words(scene, worst.reflection)} after the direct sound of “{source}” and is "
+        f"{_weaker(worst.level_db)}. "
     )
     if owner != {"room"}:
         text += "It comes off an object, so panels on the walls will not cure it. "
@@ -212,7 +213,7 @@ def quantity_notes(result: Result, estimates: dict[str, Estimate], variant: int)
         )
     if waves := mean_bass_decay(result, variant):
         listed = ", ".join(
-            f"{time:.2f} ±{error:.2f} s at {band_name(label)}"
+            f"{digits.with_error(time, error)} s at {band_name(label)}"
             for label, (time, error) in waves.items()
         )
         notes.append(
