@@ -2,14 +2,17 @@
 
 Hu, Schneider, Wang, Zorin, Panozzo: Fast tetrahedral meshing in the wild, ACM Trans. Graph. 39
 (2020). It fills the bounding box of the triangles and a margin; what is air is found afterwards.
+
+It runs in a process of its own, for it keeps random states from one mesh to the next, can't be
+interrupted, and a crash of it must not take a run along.
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
-from importlib.machinery import PathFinder
-from importlib.util import find_spec, module_from_spec
-from types import ModuleType
+import io
+import subprocess
+import sys
+from importlib.util import find_spec
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,35 +22,14 @@ from raysim.errors import SolverError
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-PACKAGE, EXTENSION = "pytetwild", "PyfTetWildWrapper"
-QUALITY = 10.0  # energy at which it stops improving; a regular tetrahedron has 3
-PASSES = 80
-SILENT = 6
-
-
-@lru_cache(maxsize=1)
-def _extension() -> ModuleType:
-    """Load the compiled part alone: the package's own import asks for a library of pictures."""
-    package = find_spec(PACKAGE)
-    places = package.submodule_search_locations if package else None
-    found = PathFinder.find_spec(EXTENSION, places) if places else None
-    if found is None or found.loader is None:
-        raise SolverError(
-            f"the bass part needs the package {PACKAGE}, which is not installed; "
-            f"install it with 'pip install {PACKAGE}', or run without --bass"
-        )
-    module = module_from_spec(found)
-    found.loader.exec_module(module)
-    return module
+PACKAGE = "pytetwild"
+PROCESS = "raysim.waves.meshing"
 
 
 def fill(
     vertices: Array, triangles: Ints, edge_m: float, envelope_m: float, coarsen: bool
-) -> tuple[Array, Ints]:
+) -> tuple[Array, Ints, bool]:
     """Tetrahedra of the bounding box of triangles, with faces along the triangles.
-
-    The order in which it inserts triangles is random and can't be chosen, so two meshes of one
-    room differ; results differ by what the element's error is (docs/theory/bass.md).
 
     Parameters
     ----------
@@ -64,33 +46,38 @@ def fill(
     -------
     points : (p, 3) float, m
     tetrahedra : (t, 4) int
+    repeatable : bool
+        Whether the same call gives the same again (raysim.waves.repeated).
 
     Raises
     ------
     SolverError
-        The mesher isn't installed, or finds nothing.
+        The mesher isn't installed, fails or finds nothing.
     """
-    diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
-    points, tetrahedra = _extension().tetrahedralize_mesh(
-        np.ascontiguousarray(vertices, np.float64),
-        np.ascontiguousarray(triangles, np.uint32),
-        True,  # improve the shapes
-        False,  # don't skip the simplification of the triangles
-        edge_m / diagonal,
-        edge_m,
-        envelope_m / diagonal,
-        QUALITY,
-        coarsen,
-        1,  # thread
-        PASSES,
-        SILENT,
-        True,
-        False,
-        True,  # keep what is outside
-        np.empty((0, 3)),
-        np.empty((0, 4), np.int32),
-        np.empty(0),
+    if find_spec(PACKAGE) is None:
+        raise SolverError(
+            f"the bass part needs the package {PACKAGE}, which is not installed; "
+            f"install it with 'pip install {PACKAGE}', or run without --bass"
+        )
+    asked = io.BytesIO()
+    np.savez(
+        asked,
+        vertices=np.asarray(vertices, np.float64),
+        triangles=np.asarray(triangles, np.uint32),
+        edge_m=edge_m,
+        envelope_m=envelope_m,
+        coarsen=coarsen,
     )
+    done = subprocess.run(
+        [sys.executable, "-m", PROCESS], input=asked.getvalue(), capture_output=True, check=False
+    )
+    if done.returncode != 0:
+        last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
+        said = last[0] if last else f"exit {done.returncode}"
+        raise SolverError(f"bass: the mesher failed ({said}); run without --bass")
+    with np.load(io.BytesIO(done.stdout)) as found:
+        points, tetrahedra = found["points"], found["tetrahedra"]
+        repeatable = bool(found["repeatable"])
     if len(tetrahedra) == 0:
         raise SolverError("bass: the room couldn't be filled with tetrahedra; run without --bass")
-    return np.asarray(points, np.float64), np.asarray(tetrahedra, np.int64)
+    return points.astype(np.float64), tetrahedra.astype(np.int64), repeatable

@@ -29,6 +29,7 @@ ATTEMPTS = ((ENVELOPE_M, True), (ENVELOPE_M, False), (ENVELOPE_M / 4, False))
 REACH = 1.5  # envelopes
 DETAIL_SHARE = 1 / 6
 SMALLEST_BODY_M3 = 1e-6
+UNREPEATABLE = "another mesh of this room differs on this system: levels move by about 0.1 dB"
 SHEET_TOLERANCE = 0.06  # free rims are ragged by a few centimetres
 
 
@@ -105,7 +106,12 @@ def tetrahedra_of(
                 off = 100 * (made.volume / volume_m3 - 1)
                 notes = [*notes, f"tetrahedra fill {made.volume:.2f} m3, {off:+.3f} % off the room"]
             return Tetrahedra(
-                made.points, made.corners, made.outer, made.triangle, made.volume, tuple(notes)
+                made.points,
+                made.corners,
+                made.outer,
+                made.triangle,
+                made.volume,
+                (*made.notes, *notes),
             )
     raise SolverError(
         f"bass: the tetrahedra fill {made.volume:.2f} m3, but the room has {volume_m3:.2f} m3; "
@@ -127,7 +133,7 @@ def _fill_air(
     number = np.flatnonzero(kept)
     corners, reach = vertices[triangles[number]], REACH * envelope
     edge *= COARSENED if coarsen else 1.0
-    points, tets = fill(vertices, given, edge, envelope, coarsen)
+    points, tets, repeatable = fill(vertices, given, edge, envelope, coarsen)
     faces = faces_of(tets)
     closed: Bools = np.any(lying_on(points, tets, faces, corners, reach) >= 0, axis=1)
     points, tets, faces = of_air(points, tets[_air(points, tets, faces, closed, inside, corners)])
@@ -145,7 +151,9 @@ def _fill_air(
     _check_sheets(points[outer], number[which], vertices[triangles], _sheets(triangles) & kept)
     each = points[split]
     volume = float(np.abs(np.linalg.det(each[:, 1:] - each[:, :1])).sum() / 6)
-    return Tetrahedra(points, split, outer, number[which], volume, ())
+    return Tetrahedra(
+        points, split, outer, number[which], volume, () if repeatable else (UNREPEATABLE,)
+    )
 
 
 def _outer(points: Array, tets: Ints, split: Ints, faces: Faces, sides: Ints) -> tuple[Ints, Ints]:
