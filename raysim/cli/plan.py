@@ -199,7 +199,7 @@ def _lines(
     lines += words.stop_words(made)
     if variants:
         name = variants[-1]
-        lines += words.balance_words(made, scene, name)
+        lines += words.balance_words(made, result, name)
         if result is not None:
             lines += words.remaining_words(result, name, words.coverable(made))
             lines += words.bass_words(result, name)

@@ -6,16 +6,15 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.estimate import jackknife_error
-from raysim.plan.aim import STEP_SHARE
 from raysim.plan.choose import SURE
 from raysim.plan.conduct import Plan, Step
 from raysim.plan.mistakes import SEAT_FIRST, Warned
+from raysim.quantities.balance import balance_sentence
 from raysim.quantities.bass_changes import bass_change
-from raysim.quantities.plausibility import diffuse_field
+from raysim.quantities.bass_decay import mean_bass_decay
 from raysim.quantities.reflections import by_surface, early_reflections
 from raysim.quantities.sides import side_of
 from raysim.results.data import Result
@@ -24,11 +23,7 @@ from raysim.scene.data import Scene
 from raysim.theory import criteria
 from raysim.units import counted
 
-Array = NDArray[np.float64]
-
 MOST_SURFACES = 4
-UNEVEN = 1.0
-"""Noticeable steps between low and high decay that are worth a warning."""
 
 
 def plan_words(plan: Plan, title: str) -> list[str]:
@@ -105,55 +100,31 @@ def nothing_words(plan: Plan, warned: Sequence[Warned]) -> list[str]:
     return lines
 
 
-def balance_words(plan: Plan, scene: Scene, variant: str) -> list[str]:
+def balance_words(plan: Plan, result: Result | None, variant: str) -> list[str]:
     """What the plan does to lows and highs; a dull and boomy room is called that.
 
-    Where rays mean something the decay times are computed; below, Eyring's formula stands in and
-    is named.
+    By rays where they mean something, below by waves where the bass was computed, else not.
     """
     before, after = plan.states[0], plan.states[plan.stop]
-    judged = plan.bench.target.is_judged
-    bands = scene.bands_hz
-    parts, times = [], np.zeros((2, len(bands)))
-    formula = [diffuse_field(scene, name).eyring_s for name in ("base", variant)]
-    for b, label in enumerate(bands):
-        if judged[b]:
-            one, other = float(before.t20_s[b]), float(after.t20_s[b])
-            said = (
-                f"{_number(one, before.t20_error_s[b])} to {_number(other, after.t20_error_s[b])}"
-            )
+    scene = plan.bench.workshop.scene
+    waves: list[dict[float, tuple[float, float]]] = [{}, {}]
+    if result is not None:
+        waves = [mean_bass_decay(result, result.variants.index(n)) for n in ("base", variant)]
+    parts, times = [], np.full((2, len(scene.bands_hz)), np.nan)
+    for b, label in enumerate(scene.bands_hz):
+        if plan.bench.target.is_judged[b]:
+            pairs = [(float(s.t20_s[b]), float(s.t20_error_s[b])) for s in (before, after)]
+            by = ""
+        elif all(label in each for each in waves):
+            pairs = [each[label] for each in waves]
+            by = " by waves"
         else:
-            one, other = float(formula[0][b]), float(formula[1][b])
-            said = f"about {one:.2g} to {other:.2g} by formula"
-        times[:, b] = one, other
-        parts.append(f"{band_name(label)} {said}")
-    lines = [f"Decay time in s: {', '.join(parts)}"]
-    return [*lines, *balance_sentence(times, bands)]
-
-
-def balance_sentence(times_s: Array, bands_hz: Sequence[float]) -> list[str]:
-    """What becomes of lows against highs, (2, bands) decay times before and after."""
-    groups = [
-        [b for b, f in enumerate(bands_hz) if low <= f <= high]
-        for low, high in ((0.0, 250.0), (500.0, 1000.0), (2000.0, np.inf))
-    ]
-    if not all(groups):
-        return []
-    low, middle, high = (times_s[:, own].mean(axis=1) for own in groups)
-    changes = [100 * (one[1] / one[0] - 1) for one in (low, high)]
-    apart, step = changes[0] - changes[1], 100 * STEP_SHARE * UNEVEN
-    text = f"Lows change by {changes[0]:.0f} %, highs by {changes[1]:.0f} %"
-    if apart > step and low[1] / middle[1] > 1 + STEP_SHARE:
-        text += (
-            ": duller and boomier than before; only deeper absorbers or more air behind cure that"
-        )
-    elif apart > step:
-        text += ": duller than before, though the lows still decay no slower than the middle"
-    elif apart < -step:
-        text += ": the balance moves towards the highs"
-    else:
-        text += ": the balance stays"
-    return [text]
+            parts.append(f"{band_name(label)} not known")
+            continue
+        times[:, b] = [value for value, _ in pairs]
+        said = " to ".join(_number(*pair) for pair in pairs)
+        parts.append(f"{band_name(label)} {said}{by}")
+    return [f"Decay time in s: {', '.join(parts)}", *balance_sentence(times, scene.bands_hz)]
 
 
 def _number(value: float, error: float) -> str:
@@ -251,7 +222,9 @@ def bass_words(result: Result, variant: str) -> list[str]:
         times, spreads = change.t20_s[:, :, b], change.t20_spread_s[:, :, b]
         if not np.isfinite(times).all():
             continue
-        said = [f"{t:.2f} ± {s:.2f}" for t, s in zip(times.mean(1), spreads.mean(1), strict=True)]
+        said = [
+            _number(float(t), float(s)) for t, s in zip(times.mean(1), spreads.mean(1), strict=True)
+        ]
         lines.append(
             f"Bass decay at {band_name(label)}: {said[0]} to {said[1]} s (± over the head zone "
             "and sources)"

@@ -12,8 +12,8 @@ from raysim.plan.catalogue import Limits, with_limits
 from raysim.plan.measure import Bench
 from raysim.plan.mistakes import RULES, mistakes
 from raysim.plan.places import in_the_way, survey
-from raysim.plan.words import balance_sentence
 from raysim.plan.written import toml
+from raysim.quantities.balance import balance_sentence
 from raysim.scene.collisions import Reach
 from tests.planned import CATALOGUE, catalogue, room_text, workshop
 
@@ -138,6 +138,16 @@ def test_a_dull_and_boomy_plan_is_called_that(after, said):
     (text,) = balance_sentence(times_s, (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0))
     assert said in text
     assert text.startswith(f"Lows change by {100 * (after[0] / 0.5 - 1):.0f} %")
+
+
+def test_without_known_lows_nothing_is_said_of_them():
+    times_s = np.array([(np.nan, 0.5, 0.5, 0.4), (0.3, 0.4, 0.4, 0.2)])
+    (text,) = balance_sentence(times_s, (125.0, 500.0, 1000.0, 2000.0))
+    assert text.startswith("Highs change by -50 %. Whether it gets boomy can't be told")
+    assert "--bass" in text
+    times_s[0, 0] = 0.3
+    (text,) = balance_sentence(times_s, (125.0, 500.0, 1000.0, 2000.0))
+    assert text.startswith("Lows change by 0 %, highs by -50 %")
 
 
 @pytest.mark.parametrize("width", [2.8, 3.13, 4.07])
