@@ -41,7 +41,7 @@ class Settings:
     maps : bool
         Map the surfaces of the first variant as well, with a quarter as many rays again.
     bass : bool
-        Compute the bass by waves as well.
+        Compute the bass by waves as well; the command line does unless told not to.
     bass_to_hz : float or None
         Highest frequency of the bass; None chooses it by the room.
     """

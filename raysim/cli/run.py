@@ -68,8 +68,8 @@ DRAFT_ERROR_PERCENT = 5.0
 @click.option("--no-maps", is_flag=True, help="Without maps of the surfaces.")
 @click.option(
     "--bass/--no-bass",
-    default=False,
-    help="Compute the bass by waves too; a minute or two more. Default: without.",
+    default=True,
+    help="Compute the bass by waves too, some ten seconds to a minute more. Default: with.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def run(

@@ -8,7 +8,6 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from raysim.errors import SettingsError
 from raysim.results.data import Bass
@@ -224,8 +223,9 @@ class _Look:
         self.zone_shape = zones.shape[:2]
         points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
         self.responses = self.elements.at(points)
-        self.receivers = self.elements.at(np.array([r.position for r in scene.receivers]))
-        self.sources = self.elements.at(np.array([s.position for s in scene.sources]))
+        self.heads = len(scene.receivers)
+        named = [one.position for one in (*scene.receivers, *scene.sources)]
+        self.named = self.elements.at(np.array(named))
         self.kinds = Kinds(scene, reduced)
         size = np.ptp(self.elements.nodes, axis=0)
         self.box_share = float(self.elements.mesh.volume / size.prod())
@@ -238,23 +238,29 @@ class _Look:
             lambda: damped_modes(treated, self.modes_to_hz),
         )
         shapes = self.kinds.turned(modes.wavenumbers, modes.shapes)
+        values = self._values(followed, shapes)
         return _Part(
             response[:, :heads].reshape(len(response), *self.zone_shape, -1),
             self.places.fields(response[:, heads:], self.there),
             modes,
-            self._values(followed, shapes, self.receivers),
-            self._values(followed, shapes, self.sources),
+            values[:, : self.heads],
+            values[:, self.heads :],
             self.kinds.of(shapes),
             self.elements.size,
             self.box_share,
             notes,
         )
 
-    def _values(self, followed: Treated, shapes: Complex, observe: csr_array) -> Array:
-        """(modes, points) where each mode is most real, with mean square 1 over the room."""
+    def _values(self, followed: Treated, shapes: Complex) -> Array:
+        """(modes, receivers and sources) where each mode is most real, mean square 1 in the room.
+
+        A mode's sign is free; it is chosen here, or rounding would choose it.
+        """
         turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
-        values = (observe @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
-        return np.asarray(values.real.T * np.sqrt(self.elements.mesh.volume))
+        values = (self.named @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
+        real = values.real.T * np.sqrt(self.elements.mesh.volume)
+        up = real @ np.arange(1.0, 1 + real.shape[1]) >= 0
+        return np.asarray(np.where(up[:, None], real, -real))
 
 
 def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:

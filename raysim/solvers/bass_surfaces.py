@@ -132,7 +132,7 @@ def admittance_of(
         if len(bad):
             raise SceneError(
                 f"material '{material.name}': its layers have no possible impedance at "
-                f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run without --bass"
+                f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run with --no-bass"
             )
         said = _local_reaction_note(material.name, layers, beta, frequencies_hz, scene.climate)
         return np.maximum(beta.real, 0) + 1j * beta.imag, said

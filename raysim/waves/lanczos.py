@@ -89,7 +89,7 @@ def nearest_modes(
                 kept = kept[np.argsort(values[kept])]
                 return values[kept], space[:count].T @ turn[:, kept]
     raise SolverError(
-        f"bass: {most} directions don't give all modes; run without --bass and tell the developers"
+        f"bass: {most} directions don't give all modes; run with --no-bass and tell the developers"
     )
 
 

@@ -57,7 +57,7 @@ def fill(
     if find_spec(PACKAGE) is None:
         raise SolverError(
             f"the bass part needs the package {PACKAGE}, which is not installed; "
-            f"install it with 'pip install {PACKAGE}', or run without --bass"
+            f"install it with 'pip install {PACKAGE}', or run with --no-bass"
         )
     asked = io.BytesIO()
     np.savez(
@@ -74,10 +74,10 @@ def fill(
     if done.returncode != 0:
         last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
         said = last[0] if last else f"exit {done.returncode}"
-        raise SolverError(f"bass: the mesher failed ({said}); run without --bass")
+        raise SolverError(f"bass: the mesher failed ({said}); run with --no-bass")
     with np.load(io.BytesIO(done.stdout)) as found:
         points, tetrahedra = found["points"], found["tetrahedra"]
         repeatable = bool(found["repeatable"])
     if len(tetrahedra) == 0:
-        raise SolverError("bass: the room couldn't be filled with tetrahedra; run without --bass")
+        raise SolverError("bass: the room couldn't be filled with tetrahedra; run with --no-bass")
     return points.astype(np.float64), tetrahedra.astype(np.int64), repeatable

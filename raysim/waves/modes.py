@@ -89,7 +89,7 @@ def _shifted(elements: Elements, plan: Elimination, highest: float) -> tuple[flo
         if factor.residual < LARGEST_RESIDUAL:
             return shift, factor
     raise SolverError(
-        f"bass: the factors leave a residual of {factor.residual:.1e}; run without --bass"
+        f"bass: the factors leave a residual of {factor.residual:.1e}; run with --no-bass"
     )
 
 

@@ -115,8 +115,8 @@ def tetrahedra_of(
             )
     raise SolverError(
         f"bass: the tetrahedra fill {made.volume:.2f} m3, but the room has {volume_m3:.2f} m3; "
-        "are there separate volumes or overlapping objects? See 'raysim check', or run without "
-        "--bass"
+        "are there separate volumes or overlapping objects? See 'raysim check', or run with "
+        "--no-bass"
     )
 
 
@@ -171,7 +171,7 @@ def _outer(points: Array, tets: Ints, split: Ints, faces: Faces, sides: Ints) ->
         bad = np.flatnonzero((faces.beside[:, 1] < 0) & (sides[:, 0] < 0))[0]
         raise SolverError(
             f"bass: {count - hull} faces near {_place(points[faces.corners[bad]].mean(axis=0))} "
-            "lie on no surface; run without --bass"
+            "lie on no surface; run with --no-bass"
         )
     return np.concatenate(outer), np.concatenate(which)
 
@@ -198,7 +198,7 @@ def _air(
         leak = centres[np.flatnonzero(turns > 0.5)[0]] if (turns > 0.5).any() else centres[-1]
         raise SceneError(
             f"bass: the room is not closed; it leaks near {_place(leak)}; close the gap or run "
-            "without --bass"
+            "with --no-bass"
         )
     return reached
 
@@ -292,7 +292,7 @@ def _check_sheets(outer: Array, triangle: Ints, corners: Array, sheets: Bools) -
     if abs(found - wanted) > SHEET_TOLERANCE * wanted:
         raise SolverError(
             f"bass: thin sheets of {wanted / 2:.2f} m2 come out as {found / 2:.2f} m2; give them a "
-            "thickness of some centimetres, or run without --bass"
+            "thickness of some centimetres, or run with --no-bass"
         )
 
 

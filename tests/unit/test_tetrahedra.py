@@ -1,14 +1,17 @@
 """The air as tetrahedra: volume, areas, sheets, leaks, and what is left out."""
 
+import sys
+
 import numpy as np
 import pytest
 import shapely
 
-from raysim.errors import SceneError
+from raysim.errors import SceneError, SolverError
 from raysim.scene.rooms import Prism
 from raysim.waves.adjacency import faces_of
 from raysim.waves.closing import without_slits
 from raysim.waves.factor import Factor, dissection
+from raysim.waves.repeated import make_repeatable
 from raysim.waves.slits import bisected, doubled
 from raysim.waves.tetrahedra import tetrahedra_of, winding
 from tests.plain.structured import box_elements
@@ -165,3 +168,25 @@ def test_factor_solves_and_counts_negative_eigenvalues():
     assert shifted @ factor.solve(right) == pytest.approx(right, abs=1e-8)
     # Below 12: 0, (pi/2)^2, pi^2 three times; (pi/2)^2 + pi^2 = 12.3 is above.
     assert factor.negative == 5
+
+
+def test_one_room_has_one_mesh():
+    """The same points and tetrahedra, and no note that it can't be so."""
+    scene = shoebox((2.0, 1.6, 1.8))
+    one, other = filled(scene), filled(scene)
+    assert np.array_equal(one.points, other.points)
+    assert np.array_equal(one.corners, other.corners)
+    assert one.notes == ()
+
+
+def test_what_is_not_elf_is_left_alone():
+    """A module whose file is text, and a compiled one that asks for no randomness."""
+    assert not make_repeatable(sys.modules[__name__])
+    assert not make_repeatable(sys.modules["numpy.linalg._umath_linalg"])
+
+
+def test_mesher_that_fails_says_so(monkeypatch):
+    """Its process ends otherwise than well; no traceback, the remedy."""
+    monkeypatch.setattr("raysim.waves.mesher.PROCESS", "raysim.waves.nowhere")
+    with pytest.raises(SolverError, match=r"the mesher failed \(.*nowhere.*\); run with --no-bass"):
+        filled(shoebox((2.0, 1.6, 1.8)))
