@@ -122,8 +122,9 @@ def _in_window(treated: Treated, window: tuple[float, float]) -> list[tuple[comp
 def _held_modes(treated: Treated, low: float, high: float) -> tuple[Complex, Complex]:
     """Modes near a window with admittances held at its middle; by shift and inverse (ARPACK)."""
     middle = np.sqrt(low * high)
-    beta = treated.admittances_at(np.array([middle]))[:, 0]
-    held = treated.stiffness + 1j * middle * np.tensordot(beta, treated.groups, 1)
+    own = treated.coefficients_at(np.array([middle]))[:, 0]
+    weights = (1j * middle) ** treated.powers * own
+    held = treated.stiffness + np.tensordot(weights, treated.groups, 1)
     size, shift = len(held), middle**2
     factors, pivots, _ = lapack.zgetrf(held - shift * np.eye(size))
     inverse = LinearOperator(
@@ -167,12 +168,13 @@ def _newton(
     """Inverse iteration with a changing matrix: k -= 1 / (w T(k)^-1 T'(k) v)."""
     weight = shape.conj() / np.linalg.norm(shape)
     shape = shape / (weight @ shape)
+    powers = treated.powers
     for _ in range(STEPS):
-        beta = treated.admittances_at(np.array([k.real]))[:, 0]
-        boundary = np.tensordot(beta, groups, 1)
-        full = stiffness + 1j * k * boundary - k * k * mass
+        weights = (1j * k) ** powers * treated.coefficients_at(np.array([k.real]))[:, 0]
+        full = stiffness + np.tensordot(weights, groups, 1) - k * k * mass
+        slope = np.tensordot(powers / k * weights, groups, 1) - 2 * k * mass
         try:
-            step = np.linalg.solve(full, (1j * boundary - 2 * k * mass) @ shape)
+            step = np.linalg.solve(full, slope @ shape)
         except np.linalg.LinAlgError:
             break  # singular to the last bit: this is the mode
         change = 1 / (weight @ step)

@@ -7,7 +7,7 @@ beta admittance times rho0 c0, time factor exp(j omega t)):
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,6 +24,7 @@ from raysim.waves.tetrahedra import Tetrahedra, barycentric_in
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Matrices = tuple[csc_array, ...]
 
 ORDER = 3
 BOUNDARY_ORDER = 10
@@ -88,6 +89,26 @@ def _shared_mass(u: Any, v: Any, w: Any) -> Any:
 
 
 @dataclass(frozen=True)
+class Body:
+    """Parts of a mesh's matrices that a body has, (n, n) each.
+
+    Attributes
+    ----------
+    stiffness, mass : sparse
+        Of its inside.
+    facing : sparse
+        Boundary mass of its faces in the air.
+    walls : tuple of sparse
+        Its share of each surface.
+    """
+
+    stiffness: csc_array
+    mass: csc_array
+    facing: csc_array
+    walls: Matrices
+
+
+@dataclass(frozen=True)
 class Elements:
     """Sparse matrices of a mesh, all symmetric.
 
@@ -97,14 +118,18 @@ class Elements:
     surfaces : tuple of (n, n) sparse
         Boundary mass of each surface; its sum is the surface's area.
     nodes : (n, 3) float, m
+    dofs : (tetrahedra, 20) int
+    bodies : tuple of Body
+        What may be filled with something else than air.
     """
 
     stiffness: csc_array
     mass: csc_array
-    surfaces: tuple[csc_array, ...]
+    surfaces: Matrices
     nodes: Array
     mesh: Tetrahedra
-    dofs: Ints  # (tetrahedra, 20)
+    dofs: Ints
+    bodies: tuple[Body, ...] = ()
 
     @property
     def size(self) -> int:
@@ -114,7 +139,8 @@ class Elements:
     @property
     def pattern(self) -> csc_array:
         """Where any of the matrices has entries: each alone lacks those that happen to be 0."""
-        return csc_array(abs(self.stiffness) + abs(self.mass))
+        own = (abs(self.stiffness), abs(self.mass), *(abs(body.facing) for body in self.bodies))
+        return csc_array(sum(own[1:], start=own[0]))
 
     def at(self, points: Array, names: list[str] | None = None) -> csr_array:
         """(points, n) values of all unknowns at (points, 3) places.
@@ -156,13 +182,15 @@ def assemble(mesh: Tetrahedra, surface_at: Callable[[Array, Ints], Ints], areas:
     mesh = replace(mesh, corners=np.sort(mesh.corners, axis=1))
     grid = _grid(mesh)
     basis = skfem.Basis(grid, Cubic(), intorder=2 * ORDER)
+    surfaces, walls = _boundaries(mesh, grid, surface_at, areas)
     return Elements(
         csc_array(_stiffness.assemble(basis)),
         csc_array(_mass.assemble(basis)),
-        tuple(_boundary(mesh, grid, surface_at, areas)),
+        surfaces,
         np.ascontiguousarray(basis.doflocs.T),
         mesh,
         np.asarray(basis.element_dofs.T),
+        tuple(_body(mesh, grid, number, own) for number, own in enumerate(walls)),
     )
 
 
@@ -170,17 +198,35 @@ def resurfaced(
     elements: Elements, surface_at: Callable[[Array, Ints], Ints], areas: Array
 ) -> Elements:
     """The same elements with other surfaces, as `assemble` takes them."""
-    mesh = elements.mesh
-    return replace(elements, surfaces=tuple(_boundary(mesh, _grid(mesh), surface_at, areas)))
+    surfaces, walls = _boundaries(elements.mesh, _grid(elements.mesh), surface_at, areas)
+    bodies = tuple(
+        replace(body, walls=own) for body, own in zip(elements.bodies, walls, strict=True)
+    )
+    return replace(elements, surfaces=surfaces, bodies=bodies)
 
 
 def _grid(mesh: Tetrahedra) -> Any:
     return skfem.MeshTet(mesh.points.T.copy(), mesh.corners.T.copy())
 
 
-def _boundary(
+def _body(mesh: Tetrahedra, grid: Any, number: int, walls: Matrices) -> Body:
+    inside = mesh.body == number
+    basis = skfem.Basis(grid, Cubic(), intorder=2 * ORDER, elements=np.flatnonzero(inside))
+    first, second = grid.f2t
+    faces = np.flatnonzero((second >= 0) & (inside[first] != inside[second]))
+    side = skfem.FacetBasis(grid, Cubic(), facets=faces, intorder=2 * ORDER)
+    return Body(
+        csc_array(_stiffness.assemble(basis)),
+        csc_array(_mass.assemble(basis)),
+        csc_array(_mass.assemble(side)),
+        walls,
+    )
+
+
+def _boundaries(
     mesh: Tetrahedra, grid: Any, surface_at: Callable[[Array, Ints], Ints], areas: Array
-) -> Iterator[csc_array]:
+) -> tuple[Matrices, tuple[Matrices, ...]]:
+    """Boundary mass of each surface, and what of it each body has."""
     facets = np.sort(grid.facets, axis=0)
     number = {tuple(column): i for i, column in enumerate(facets.T)}
     outer = np.array([number[tuple(face)] for face in np.sort(mesh.outer, axis=1)])
@@ -189,9 +235,24 @@ def _boundary(
     places = np.asarray(side.global_coordinates())  # (3, faces, points)
     triangle = np.repeat(mesh.triangle[rising], places.shape[2])
     on = surface_at(places.reshape(3, -1).T, triangle).reshape(places.shape[1:])
+    shares = []
     for surface, area in enumerate(areas):
         own = (on == surface).astype(np.float64)
         covered = float((own * side.dx).sum())
-        if covered > 0:
-            own *= area / covered
-        yield csc_array(_shared_mass.assemble(side, own=own))
+        shares.append(own * area / covered if covered > 0 else own)
+    within = mesh.body[side.tind] if len(mesh.body) else np.full(len(outer), -1)
+
+    def masses(side: Any, faces: NDArray[np.bool_]) -> Matrices:
+        return tuple(csc_array(_shared_mass.assemble(side, own=own[faces])) for own in shares)
+
+    walls = []
+    for body in range(mesh.bodies):
+        faces = within == body
+        if not faces.any():
+            walls.append(tuple(csc_array((side.N, side.N)) for _ in shares))
+            continue
+        part = skfem.FacetBasis(
+            grid, Cubic(), facets=outer[rising][faces], intorder=BOUNDARY_ORDER
+        )
+        walls.append(masses(part, faces))
+    return masses(side, np.ones(len(outer), bool)), tuple(walls)

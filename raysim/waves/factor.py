@@ -7,6 +7,7 @@ Trans. Math. Softw. 9 (1983).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,7 +153,7 @@ class Factor:
             self._inverses.append(inverse)
             self._carries.append(carry)
 
-    def solve(self, right: Array) -> Array:
+    def solve(self, right: NDArray[Any]) -> NDArray[Any]:
         """(n,) or (n, m) solution."""
         plan = self.elimination
         x = right[plan.order].astype(self._inverses[0].dtype)

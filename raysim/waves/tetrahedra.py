@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,8 @@ class Tetrahedra:
     volume : float, m3
     notes : tuple of str
         What was left out or moved, one sentence each.
+    body : (t,) int
+        Which body that is no hole each tetrahedron lies in, -1 for none; empty if there are none.
     """
 
     points: Array
@@ -57,6 +59,12 @@ class Tetrahedra:
     triangle: Ints
     volume: float
     notes: tuple[str, ...]
+    body: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+
+    @property
+    def bodies(self) -> int:
+        """How many bodies there are."""
+        return int(self.body.max(initial=-1)) + 1
 
 
 def tetrahedra_of(

@@ -12,8 +12,11 @@ from raysim.waves.tetrahedra import Tetrahedra
 FACES = 6
 
 
-def box_elements(size, cells):
-    """Elements of a box of cells (3,) cuboids, six surfaces: low x, high x, low y, ..."""
+def box_elements(size, cells, bodies=()):
+    """Elements of a box of cells (3,) cuboids, six surfaces: low x, high x, low y, ...
+
+    Bodies are boxes (low, high) along the cells.
+    """
     size = np.asarray(size, float)
     steps = [np.linspace(0, length, n + 1) for length, n in zip(size, cells, strict=True)]
     grid = skfem.MeshTet.init_tensor(*steps)
@@ -25,6 +28,10 @@ def box_elements(size, cells):
         + [part for a in (1, 2) for part in (centre[:, a], size[a] - centre[:, a])]
     )
     face = beside.argmin(axis=1)
-    mesh = Tetrahedra(points, grid.t.T.copy(), outer, face, float(size.prod()), ())
+    corners = grid.t.T.copy()
+    middle, body = points[corners].mean(axis=1), np.full(len(corners), -1)
+    for number, (low, high) in enumerate(bodies):
+        body[((middle > low) & (middle < high)).all(axis=1)] = number
+    mesh = Tetrahedra(points, corners, outer, face, float(size.prod()), (), body)
     areas = np.repeat([size[1] * size[2], size[0] * size[2], size[0] * size[1]], 2)
     return assemble(mesh, lambda _points, triangle: triangle, areas)
