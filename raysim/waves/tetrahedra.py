@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components
 from raysim.errors import SceneError, SolverError
 from raysim.waves.adjacency import Faces, faces_of
 from raysim.waves.closing import without_slits
+from raysim.waves.hulls import body_at, hulls_of, with_hulls
 from raysim.waves.mesher import fill
 from raysim.waves.slits import bisected, doubled, of_air, unopened_edges
 from raysim.waves.tags import lying_on
@@ -73,6 +75,7 @@ def tetrahedra_of(
     inside: Array,
     wavelength_m: float,
     volume_m3: float | None = None,
+    bodies: Sequence[Array] = (),
 ) -> Tetrahedra:
     """Fill the air that `inside` lies in.
 
@@ -88,6 +91,9 @@ def tetrahedra_of(
         than a sixth of it are left out.
     volume_m3 : float, optional
         Volume of the air if known, to compare with.
+    bodies : sequence of (k, 3) float, m
+        Corners of convex bodies in the room that are no holes: their faces are faces of
+        tetrahedra, and air goes on inside. `Tetrahedra.body` tells which is which.
 
     Raises
     ------
@@ -100,10 +106,13 @@ def tetrahedra_of(
     vertices, slit = without_slits(vertices, triangles, kept & _bodies(vertices, triangles))
     if slit > 0:
         notes = [*notes, f"slits of up to {1000 * slit:.0f} mm between bodies and walls are closed"]
+    hulls, slit = hulls_of(bodies, vertices[triangles[kept]])
+    if slit > 0:
+        notes = [*notes, f"slits of up to {1000 * slit:.0f} mm behind absorbers are filled"]
     edge = min(EDGE_SHARE * wavelength_m, LONGEST_EDGE_M)
     for attempt, (envelope, coarsen) in enumerate(ATTEMPTS):
         try:
-            made = _fill_air(vertices, triangles, kept, inside, edge, envelope, coarsen)
+            made = _fill_air(vertices, triangles, kept, inside, edge, envelope, coarsen, hulls)
         except (SceneError, SolverError):
             # Faces that lie a little off their triangles look like a leak.
             if attempt + 1 < len(ATTEMPTS):
@@ -113,14 +122,7 @@ def tetrahedra_of(
             if volume_m3 is not None:
                 off = 100 * (made.volume / volume_m3 - 1)
                 notes = [*notes, f"tetrahedra fill {made.volume:.2f} m3, {off:+.3f} % off the room"]
-            return Tetrahedra(
-                made.points,
-                made.corners,
-                made.outer,
-                made.triangle,
-                made.volume,
-                (*made.notes, *notes),
-            )
+            return replace(made, notes=(*made.notes, *notes))
     raise SolverError(
         f"bass: the tetrahedra fill {made.volume:.2f} m3, but the room has {volume_m3:.2f} m3; "
         "are there separate volumes or overlapping objects? See 'raysim check', or run with "
@@ -136,12 +138,13 @@ def _fill_air(
     edge: float,
     envelope: float,
     coarsen: bool,
+    hulls: Sequence[Array],
 ) -> Tetrahedra:
     given = triangles[kept & _first_of_equals(triangles)]
     number = np.flatnonzero(kept)
     corners, reach = vertices[triangles[number]], REACH * envelope
     edge *= COARSENED if coarsen else 1.0
-    points, tets, repeatable = fill(vertices, given, edge, envelope, coarsen)
+    points, tets, repeatable = fill(*with_hulls(vertices, given, hulls), edge, envelope, coarsen)
     faces = faces_of(tets)
     closed: Bools = np.any(lying_on(points, tets, faces, corners, reach) >= 0, axis=1)
     points, tets, faces = of_air(points, tets[_air(points, tets, faces, closed, inside, corners)])
@@ -159,9 +162,9 @@ def _fill_air(
     _check_sheets(points[outer], number[which], vertices[triangles], _sheets(triangles) & kept)
     each = points[split]
     volume = float(np.abs(np.linalg.det(each[:, 1:] - each[:, :1])).sum() / 6)
-    return Tetrahedra(
-        points, split, outer, number[which], volume, () if repeatable else (UNREPEATABLE,)
-    )
+    said = () if repeatable else (UNREPEATABLE,)
+    body = body_at(each.mean(axis=1), hulls)
+    return Tetrahedra(points, split, outer, number[which], volume, said, body)
 
 
 def _outer(points: Array, tets: Ints, split: Ints, faces: Faces, sides: Ints) -> tuple[Ints, Ints]:
