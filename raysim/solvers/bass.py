@@ -13,6 +13,7 @@ from raysim.errors import SettingsError
 from raysim.results.data import Bass
 from raysim.scene.data import Scene
 from raysim.scene.variants import Group, groups_of
+from raysim.solvers.bass_bodies import Bodies, bodies_of, fillings_of
 from raysim.solvers.bass_kinds import Kinds
 from raysim.solvers.bass_places import Fields, Places, joined_fields, places_of
 from raysim.solvers.bass_surfaces import Patches, admittances_of, coefficients_note, patches_of
@@ -23,10 +24,9 @@ from raysim.waves.elements import Elements, assemble, resurfaced
 from raysim.waves.reduced import Reduced, reduce
 from raysim.waves.tetrahedra import barycentric_in, tetrahedra_of
 from raysim.waves.threads import at_once
-from raysim.waves.treated import Treated, treat
+from raysim.waves.treated import Treated, treat, widened
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Complex = NDArray[np.complex128]
 Told = Callable[[str, float], None]
 
@@ -122,17 +122,19 @@ def compute_bass(
     """
     highest, why = upper_frequency_hz(scene, highest_hz)
     frequencies = np.arange(LOWEST_HZ, highest + STEP_HZ / 2, STEP_HZ)
-    groups = groups_of(scene, variants)
+    bodies = bodies_of(scene, variants)
+    groups = bodies.groups
     places = places_of(groups[0].scene)
     meshes = [group.scene.mesh_sha256 for group in groups]
-    parts: dict[int, list[_Part]] = {}
-    for mesh in dict.fromkeys(meshes):
+    parts: dict[str, _Part] = {}
+    for done, mesh in enumerate(dict.fromkeys(meshes)):
         base = None
-        for n in (n for n, own in enumerate(meshes) if own == mesh):
-            tell = partial(_told_part, told, len(parts), len(groups))
-            base = _base(groups[n], frequencies, tell, base)
-            parts[n] = _of_group(groups[n], base, places, frequencies, tell)
-    each = [part for n in range(len(groups)) for part in parts[n]]
+        own = [n for n, one in enumerate(meshes) if one == mesh]
+        for n in own:
+            tell = partial(_told_part, told, done, len(set(meshes)))
+            base = _base(groups[n], frequencies, tell, bodies.of(own), base)
+            parts |= _of_group(groups[n], base, bodies, places, frequencies, tell)
+    each = [parts[name] for group in groups_of(scene, variants) for name in group.variants]
     return _joined(each, places, frequencies, f"computed up to {why}")
 
 
@@ -161,15 +163,23 @@ class _Base:
 
     patches: Patches
     reduced: Reduced
+    treatments: tuple[int, ...]  # that are bodies of the mesh, in its order
 
 
-def _base(group: Group, frequencies: Array, told: Told, known: _Base | None) -> _Base:
+def _base(
+    group: Group,
+    frequencies: Array,
+    told: Told,
+    treatments: tuple[int, ...],
+    known: _Base | None,
+) -> _Base:
     """Elements and modes, those of a group of the same geometry where known."""
     scene, highest = group.scene, float(frequencies[-1])
     patches = patches_of(group)
     if known is None:
         told("filling the room with tetrahedra", 0.0)
-        elements = _elements(scene, patches, highest)
+        corners = [scene.treatments[k].corners for k in treatments]
+        elements = _elements(scene, patches, highest, corners)
     else:
         elements = resurfaced(known.reduced.elements, patches.at, patches.areas)
     told(f"finding modes, {elements.size:,} unknowns", 0.2)
@@ -181,47 +191,50 @@ def _base(group: Group, frequencies: Array, told: Told, known: _Base | None) -> 
         [f"sources.{s.name}" for s in scene.sources],
         known.reduced.modes if known else None,
     )
-    return _Base(patches, reduced)
+    return _Base(patches, reduced, treatments)
 
 
-def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
+def _elements(
+    scene: Scene, patches: Patches, highest_hz: float, bodies: Sequence[Array] = ()
+) -> Elements:
     wavelength = scene.climate.speed_of_sound / highest_hz
     inside = scene.receivers[0].position
     mesh = tetrahedra_of(
-        scene.mesh.vertices, scene.mesh.triangles, inside, wavelength, scene.volume
+        scene.mesh.vertices, scene.mesh.triangles, inside, wavelength, scene.volume, bodies
     )
     return assemble(mesh, patches.at, patches.areas)
 
 
 def _of_group(
-    group: Group, base: _Base, places: Places, frequencies: Array, told: Told
-) -> list[_Part]:
+    group: Group, base: _Base, bodies: Bodies, places: Places, frequencies: Array, told: Told
+) -> dict[str, _Part]:
     scene, patches, reduced = group.scene, base.patches, base.reduced
     elements = reduced.elements
     zones, notes = _zones(scene, elements)
     notes = [*elements.mesh.notes, *notes]
     if said := coefficients_note(scene, np.unique(patches.materials).tolist()):
         notes.append(said)
-    there = places.in_air(elements)
-    look = _Look(scene, reduced, zones, places, there)
-    parts = []
+    look = _Look(scene, reduced, zones, places)
+    parts = {}
     for n, name in enumerate(group.variants):
         told(f"response of '{name}'", 0.6 + 0.4 * n / len(group.variants))
         beta, assumed = admittances_of(patches, n, frequencies)
-        parts.append(look.at(treat(reduced, beta, frequencies), [*notes, *assumed]))
+        filled = fillings_of(scene, bodies.filled.get(name, ()), base.treatments, frequencies)
+        treated = treat(reduced, beta, frequencies, filled)
+        numbers = [filling.body for filling in filled]
+        parts[name] = look.at(treated, numbers, [*notes, *bodies.notes.get(name, []), *assumed])
     return parts
 
 
 class _Look:
     """Where the field of every variant of a group is looked at."""
 
-    def __init__(
-        self, scene: Scene, reduced: Reduced, zones: Array, places: Places, there: Bools
-    ) -> None:
-        self.elements, self.places, self.there = reduced.elements, places, there
+    def __init__(self, scene: Scene, reduced: Reduced, zones: Array, places: Places) -> None:
+        self.elements, self.places = reduced.elements, places
         self.modes_to_hz = MODES_TO * schroeder_hz(scene)
         self.zone_shape = zones.shape[:2]
-        points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
+        self.owner = places.owners(self.elements)
+        points = np.concatenate([zones.reshape(-1, 3), places.points[self.owner >= 0]])
         self.responses = self.elements.at(points)
         self.heads = len(scene.receivers)
         named = [one.position for one in (*scene.receivers, *scene.sources)]
@@ -230,8 +243,8 @@ class _Look:
         size = np.ptp(self.elements.nodes, axis=0)
         self.box_share = float(self.elements.mesh.volume / size.prod())
 
-    def at(self, treated: Treated, notes: list[str]) -> _Part:
-        """All that is kept of a variant."""
+    def at(self, treated: Treated, filled: Sequence[int], notes: list[str]) -> _Part:
+        """All that is kept of a variant in which some bodies of the mesh are filled."""
         heads = self.zone_shape[0] * self.zone_shape[1]
         response, (followed, modes) = at_once(
             lambda: FREE_FIELD * treated.response(self.responses),
@@ -239,9 +252,11 @@ class _Look:
         )
         shapes = self.kinds.turned(modes.wavenumbers, modes.shapes)
         values = self._values(followed, shapes)
+        known = self.owner >= 0
+        there = known & ~self.elements.mesh.in_bodies(self.owner, filled)
         return _Part(
             response[:, :heads].reshape(len(response), *self.zone_shape, -1),
-            self.places.fields(response[:, heads:], self.there),
+            self.places.fields(response[:, heads:][:, there[known]], there),
             modes,
             values[:, : self.heads],
             values[:, self.heads :],
@@ -257,7 +272,8 @@ class _Look:
         A mode's sign is free; it is chosen here, or rounding would choose it.
         """
         turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
-        values = (self.named @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
+        named = widened(self.named, len(followed.shapes))
+        values = (named @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
         real = values.real.T * np.sqrt(self.elements.mesh.volume)
         up = real @ np.arange(1.0, 1 + real.shape[1]) >= 0
         return np.asarray(np.where(up[:, None], real, -real))
@@ -272,7 +288,8 @@ def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
         elements.at(receiver.position[None], [f"receivers.{receiver.name}"])
         offset = np.vstack([np.zeros(3), signs * receiver.zone])
         for halving in range(HALVINGS + 1):
-            outside = barycentric_in(corners, receiver.position + offset, INSIDE)[0] < 0
+            owner = barycentric_in(corners, receiver.position + offset, INSIDE)[0]
+            outside = (owner < 0) | elements.mesh.in_bodies(owner, range(elements.mesh.bodies))
             if not outside.any():
                 break
             offset[outside] *= 0.5 if halving < HALVINGS else 0.0

@@ -52,10 +52,10 @@ class Places:
         """All of them, plan first, then corners, then lattice."""
         return np.concatenate([self.plan, self.corners, self.lattice])
 
-    def in_air(self, elements: Elements) -> Bools:
-        """Which of `points` are in the air."""
+    def owners(self, elements: Elements) -> Ints:
+        """Tetrahedron that each of `points` lies in, -1 outside the air."""
         tetrahedra = elements.mesh.points[elements.mesh.corners]
-        return np.asarray(barycentric_in(tetrahedra, self.points, INSIDE)[0] >= 0)
+        return barycentric_in(tetrahedra, self.points, INSIDE)[0]
 
     def fields(self, response: Complex, there: Bools) -> Fields:
         """Sort (sources, points in the air, frequencies) pressures; `there` says which are."""

@@ -251,8 +251,6 @@ def _boundaries(
         if not faces.any():
             walls.append(tuple(csc_array((side.N, side.N)) for _ in shares))
             continue
-        part = skfem.FacetBasis(
-            grid, Cubic(), facets=outer[rising][faces], intorder=BOUNDARY_ORDER
-        )
+        part = skfem.FacetBasis(grid, Cubic(), facets=outer[rising][faces], intorder=BOUNDARY_ORDER)
         walls.append(masses(part, faces))
     return masses(side, np.ones(len(outer), bool)), tuple(walls)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -67,6 +67,12 @@ class Tetrahedra:
     def bodies(self) -> int:
         """How many bodies there are."""
         return int(self.body.max(initial=-1)) + 1
+
+    def in_bodies(self, tetrahedra: Ints, chosen: Iterable[int]) -> Bools:
+        """Which of tetrahedra by number (-1 for none) lie in chosen bodies."""
+        if not len(self.body):
+            return np.zeros(len(tetrahedra), bool)
+        return np.isin(self.body[tetrahedra], list(chosen)) & (tetrahedra >= 0)
 
 
 def tetrahedra_of(
