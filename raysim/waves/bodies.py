@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csc_array, csr_array
 
-from raysim.waves.elements import Body, Elements
+from raysim.waves.elements import Body, Elements, without_traces
 from raysim.waves.factor import Factor, dissection
 from raysim.waves.reduced import Reduced
 
@@ -145,10 +145,10 @@ def _doubled(elements: Elements, number: int) -> tuple[Elements, Ints]:
     dofs[inside] = new[dofs[inside]]
     made = replace(
         elements,
-        stiffness=kept(elements.stiffness - body.stiffness) + bodies[number].stiffness,
-        mass=kept(elements.mass - body.mass) + bodies[number].mass,
+        stiffness=kept(without_traces(elements.stiffness - body.stiffness)) + bodies[number].stiffness,
+        mass=kept(without_traces(elements.mass - body.mass)) + bodies[number].mass,
         surfaces=tuple(
-            kept(surface - own) + wall
+            kept(without_traces(surface - own)) + wall
             for surface, own, wall in zip(elements.surfaces, body.walls, walls, strict=True)
         ),
         nodes=np.vstack([elements.nodes, elements.nodes[on_faces]]),

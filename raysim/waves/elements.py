@@ -28,6 +28,7 @@ Matrices = tuple[csc_array, ...]
 
 ORDER = 3
 BOUNDARY_ORDER = 10
+TRACE = 1e-12
 _CORNERS = np.vstack([np.zeros(3), np.eye(3)])
 _EDGES = np.array(RefTet.edges)
 _FACES = np.array(RefTet.facets)
@@ -218,9 +219,17 @@ def _body(mesh: Tetrahedra, grid: Any, number: int, walls: Matrices) -> Body:
     return Body(
         csc_array(_stiffness.assemble(basis)),
         csc_array(_mass.assemble(basis)),
-        csc_array(_mass.assemble(side)),
+        without_traces(csc_array(_mass.assemble(side))),
         walls,
     )
+
+
+def without_traces(matrix: csc_array) -> csc_array:
+    """The same without entries that rounding left where there are none."""
+    matrix = csc_array(matrix, copy=True)
+    matrix.data[np.abs(matrix.data) < TRACE * np.abs(matrix.data).max(initial=0.0)] = 0.0
+    matrix.eliminate_zeros()
+    return matrix
 
 
 def _boundaries(

@@ -177,7 +177,8 @@ def treat(
     if fillings:
         reduced = faced(reduced, fillings)
         terms = terms_of(reduced.elements, fillings)
-        factor = factor_of(reduced, terms, frequencies_hz)
+        with one_thread():
+            factor = factor_of(reduced, terms, frequencies_hz)
         added = [(_part(term.matrix, term.power), term.coefficients) for term in terms]
     parts, beta = _grouped(reduced, admittances)
     start = Treated(
