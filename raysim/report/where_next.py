@@ -54,6 +54,8 @@ def where_next(result: Result) -> WhereNext | None:
     if walls:
         with style.drawing():
             for quantity, name in enumerate(FILES):
+                if not np.isfinite(places.slopes.value[:, quantity]).any():
+                    continue
                 shading = slope_shading(slopes, quantity, known_values(places.slopes, quantity))
                 figure = draw_map(result, shading, walls, places, chosen)
                 files[name] = style.png(figure)
