@@ -95,8 +95,9 @@ def _half_height(workshop: Workshop, _: Catalogue, __: Sequence[Site]) -> Iterat
         if first_axial_pressure(share) < QUIET:
             mode = scene.climate.speed_of_sound / 2 / height
             yield (
-                f"the ears of '{receiver.name}' are at {share:.2f} of the height: the first "
-                f"upright mode, about {mode:.0f} Hz, is hardly heard here; it appears where they move"
+                f"the ears of '{receiver.name}' are at {share:.2f} of the height: the "
+                f"first upright mode, about {mode:.0f} Hz, is hardly heard here; it appears where "
+                "they move"
             )
 
 
