@@ -14,12 +14,12 @@ from rich.table import Table
 from raysim import quantities
 from raysim.bands import band_name
 from raysim.cli.paper import console
+from raysim.digits import rounded
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
 from raysim.quantities.bass_modes import mode_in_words
 from raysim.quantities.dips import find_dips
 from raysim.report import bass_words, comparing
-from raysim.report.digits import rounded
 from raysim.report.listed import delay_ms
 from raysim.results.data import Result
 from raysim.scene.playing import not_counted

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from raysim.bands import band_name
+from raysim.digits import rounded
 from raysim.estimate import jackknife_error
 from raysim.plan.choose import SURE
 from raysim.plan.conduct import Plan, Step
@@ -129,8 +129,7 @@ def balance_words(plan: Plan, result: Result | None, variant: str) -> list[str]:
 
 def _number(value: float, error: float) -> str:
     """A value to the digits that its standard error leaves."""
-    digits = max(0, -math.floor(math.log10(error))) if error > 0 else 3
-    return f"{value:.{digits}f} ± {error:.{digits}f}"
+    return " ± ".join(rounded(value, error))
 
 
 def aim_words(plan: Plan, scene: Scene) -> list[str]:

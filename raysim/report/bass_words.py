@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from raysim.bands import band_name
+from raysim.digits import tidy, with_error
 from raysim.quantities import (
     bass_decay,
     corner_levels,
@@ -17,7 +18,6 @@ from raysim.quantities import (
 from raysim.quantities.bass_gain import CUT_OFFS_HZ
 from raysim.quantities.bass_modes import Mode
 from raysim.quantities.dips import Dip
-from raysim.report.digits import tidy, with_error
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import WITH_MUSIC

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from raysim import digits
 from raysim.quantities.comparison import AIMED, MIXED, Comparison, Judged
 from raysim.quantities.verdicts import (
     BETTER,
@@ -21,7 +22,6 @@ from raysim.quantities.verdicts import (
     WORSE,
     Verdict,
 )
-from raysim.report import digits
 from raysim.report.tables import PRINTED
 from raysim.scene.shopping import Sum
 from raysim.theory.noticeable import STEPS

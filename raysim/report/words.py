@@ -7,6 +7,7 @@ from dataclasses import asdict
 
 import numpy as np
 
+from raysim import digits
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import (
@@ -19,7 +20,6 @@ from raysim.quantities import (
     transition,
 )
 from raysim.quantities.reflections import criterion_bands
-from raysim.report import digits
 from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
 from raysim.scene.building import STATED_RANGE_M3
