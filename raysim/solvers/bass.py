@@ -233,12 +233,12 @@ class _Look:
     def at(self, treated: Treated, notes: list[str]) -> _Part:
         """All that is kept of a variant."""
         heads = self.zone_shape[0] * self.zone_shape[1]
-        response, (followed, modes) = at_once(
+        response, modes = at_once(
             lambda: FREE_FIELD * treated.response(self.responses),
             lambda: damped_modes(treated, self.modes_to_hz),
         )
         shapes = self.kinds.turned(modes.wavenumbers, modes.shapes)
-        values = self._values(followed, shapes)
+        values = self._values(treated, shapes)
         return _Part(
             response[:, :heads].reshape(len(response), *self.zone_shape, -1),
             self.places.fields(response[:, heads:], self.there),
@@ -251,13 +251,13 @@ class _Look:
             notes,
         )
 
-    def _values(self, followed: Treated, shapes: Complex) -> Array:
+    def _values(self, treated: Treated, shapes: Complex) -> Array:
         """(modes, receivers and sources) where each mode is most real, mean square 1 in the room.
 
         A mode's sign is free; it is chosen here, or rounding would choose it.
         """
         turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
-        values = (self.named @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
+        values = treated.seen_at(self.named) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
         real = values.real.T * np.sqrt(self.elements.mesh.volume)
         up = real @ np.arange(1.0, 1 + real.shape[1]) >= 0
         return np.asarray(np.where(up[:, None], real, -real))

@@ -3,46 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_array, csr_array
+from scipy.sparse import csr_array
 
-from raysim.waves.reduced import Reduced, lacking
+from raysim.waves.reduced import Boundary, Reduced, boundary_of, lacking
 from raysim.waves.threads import each, one_thread
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-# Frequencies of the corrections, each round, times sources: 20 of one source, 10 each of four.
-ROUNDS = 2
+# Frequencies of the corrections: 20 of one source, 10 each of four.
 SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 20, 6, 40
 DROP = 2e-3
-MODES_TO = 1.1  # of the highest frequency that modes are asked to
+WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
+LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
 TOGETHER = 8
-
-
-class Boundary(NamedTuple):
-    """Boundary mass of surfaces with one admittance.
-
-    Attributes
-    ----------
-    on : (m,) int
-        The unknowns it has entries in.
-    mass : (m, m) sparse
-    """
-
-    on: Ints
-    mass: csr_array
-
-    def extend(self, shapes: Array, known: Array) -> Array:
-        """(basis, basis) in a basis (n, basis), of which the first (known, known) are given."""
-        own, first = shapes[self.on], len(known)
-        new = own.T @ (self.mass @ own[:, first:])
-        below = np.vstack([known, new[:first].T])
-        return np.hstack([below, new])
 
 
 @dataclass(frozen=True)
@@ -52,8 +30,8 @@ class Treated:
     Attributes
     ----------
     reduced : Reduced
-    shapes : (n, basis) float
-        Orthonormal with respect to the mass: the shapes of `reduced`, then corrections.
+    added : (n, corrections) float
+        Shapes that follow those of `reduced` in the basis, orthonormal with respect to the mass.
     stiffness : (basis, basis) float
     boundaries : tuple of Boundary
         Surfaces of one admittance, together.
@@ -64,7 +42,7 @@ class Treated:
     """
 
     reduced: Reduced
-    shapes: Array
+    added: Array
     stiffness: Array
     boundaries: tuple[Boundary, ...]
     groups: Array
@@ -75,6 +53,16 @@ class Treated:
     def wavenumbers(self) -> Array:
         """(frequencies,) float, rad/m."""
         return np.asarray(2 * np.pi * self.frequencies_hz / self.reduced.speed)
+
+    @property
+    def loads(self) -> Array:
+        """(basis, sources) float: unit monopoles."""
+        loads = self.reduced.loads
+        return np.vstack([self.reduced.shapes.T @ loads, self.added.T @ loads])
+
+    def seen_at(self, observe: csr_array) -> Array:
+        """(points, basis) float: the basis at places, by what `Elements.at` gave for them."""
+        return np.hstack([observe @ self.reduced.shapes, observe @ self.added])
 
     def admittances_at(self, wavenumbers: Array) -> Complex:
         """(groups, wavenumbers), by straight lines between the frequencies."""
@@ -98,7 +86,7 @@ class Treated:
 
     def solutions(self, chosen: Ints) -> Complex:
         """(chosen, basis, sources): the field of each unit monopole in the basis."""
-        loads = (self.shapes.T @ self.reduced.loads).astype(np.complex128)
+        loads = self.loads.astype(np.complex128)
         parts = np.array_split(chosen, max(1, -(-len(chosen) // TOGETHER)))
         return np.concatenate(each(lambda part: np.linalg.solve(self.matrices(part), loads), parts))
 
@@ -116,7 +104,7 @@ class Treated:
         """
         observe = points if isinstance(points, csr_array) else self.reduced.elements.at(points)
         solved = self.solutions(np.arange(len(self.frequencies_hz)))
-        return np.asarray(np.moveaxis((observe @ self.shapes) @ solved, 0, 2).transpose(1, 0, 2))
+        return np.asarray(np.moveaxis(self.seen_at(observe) @ solved, 0, 2).transpose(1, 0, 2))
 
 
 def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Treated:
@@ -124,9 +112,9 @@ def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Trea
 
     The rigid modes and the near fields of the sources miss how the field bends at absorbing
     surfaces. Where the solution in the basis leaves a residual in the full equations, applying
-    the inverse of stiffness - shift * mass to it gives a correction; corrections at a few
-    frequencies, twice, are appended to the basis. In this inverse a residual of the modes is
-    none, so it acts on what lies above them, where it is near the true inverse.
+    the inverse of stiffness - shift * mass to it gives a correction, which is appended to the
+    basis: first of the modes, then of solutions at a few frequencies. In this inverse a residual
+    of the modes is none, so it acts on what lies above them, where it is near the true inverse.
 
     Parameters
     ----------
@@ -138,120 +126,136 @@ def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Trea
     """
     if (admittances.real < -1e-9).any():
         raise ValueError("an admittance with a negative real part makes sound; it can't be")
-    boundaries, beta = _grouped(reduced, admittances)
-    start = Treated(
-        reduced,
-        reduced.shapes[:, :0],
-        np.zeros((0, 0)),
-        boundaries,
-        np.zeros((len(boundaries), 0, 0)),
-        beta,
-        frequencies_hz,
-    )
-    treated = _extended(start, reduced.shapes)
-    for number in range(ROUNDS if boundaries else 0):
+    treated = _in_modes(reduced, admittances, frequencies_hz)
+    if treated.boundaries:
         with one_thread():
-            treated = _corrected(treated, _residuals(treated, number))
+            treated = _corrected(treated, _left_by_modes(treated))
+            treated = _corrected(treated, _residuals(treated))
     return treated
 
 
-def follow_modes(treated: Treated, wavenumber: float) -> Treated:
-    """The same with corrections for each rigid mode up to a wavenumber.
-
-    Responses need those for the sources only; the decay of each mode needs its own.
-    """
-    rigid = np.sqrt(treated.reduced.modes.squared)
-    own = np.flatnonzero(rigid <= MODES_TO * wavenumber)
-    k = np.clip(rigid[own], treated.wavenumbers[0], None)
-    pressure = np.zeros((treated.shapes.shape[1], len(own)), np.complex128)
-    pressure[own, np.arange(len(own))] = 1
-    with one_thread():
-        return _corrected(treated, _left_at_boundaries(treated, k, pressure))
-
-
-def _corrected(treated: Treated, residuals: Complex) -> Treated:
-    """In the basis extended by what residuals (n, columns) ask for."""
-    both = np.hstack([residuals.real, residuals.imag])
-    both = both[:, np.abs(both).max(axis=0) > 0]
-    reduced = treated.reduced
-    new = lacking(reduced.mass, treated.shapes, reduced.modes.factor.solve(both), DROP)
-    return _extended(treated, np.hstack([treated.shapes, new]))
-
-
-def _grouped(reduced: Reduced, admittances: Complex) -> tuple[tuple[Boundary, ...], Complex]:
-    """Boundary matrices of equal admittance, added; rigid ones left out."""
+def _in_modes(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Treated:
+    """In the shapes of the reduced room alone; surfaces of equal admittance together."""
     values, inverse = np.unique(admittances, axis=0, return_inverse=True)
     chosen = [g for g in range(len(values)) if np.abs(values[g]).max() > 0]
-    surfaces = reduced.elements.surfaces
-    boundaries = []
-    for g in chosen:
-        own = [surfaces[s] for s in np.flatnonzero(inverse.reshape(-1) == g)]
-        total = csc_array(sum(own[1:], start=own[0]))
-        on = np.flatnonzero(np.diff(total.indptr))
-        boundaries.append(Boundary(on, csr_array(total[on][:, on])))
-    return tuple(boundaries), values[chosen]
-
-
-def _extended(treated: Treated, shapes: Array) -> Treated:
-    """The same in more shapes: those it has, and some that are orthonormal to them."""
-    reduced, size = treated.reduced, shapes.shape[1]
-    modes = len(reduced.modes.squared)
-    stiffness = np.zeros((size, size))
-    stiffness[np.arange(modes), np.arange(modes)] = reduced.modes.squared
-    rest = shapes[:, modes:]
-    product = rest.T @ (reduced.elements.stiffness @ rest)
-    stiffness[modes:, modes:] = (product + product.T) / 2
-    groups = [
-        boundary.extend(shapes, known)
-        for boundary, known in zip(treated.boundaries, treated.groups, strict=True)
-    ]
-    return replace(
-        treated,
-        shapes=shapes,
-        stiffness=stiffness,
-        groups=np.array(groups).reshape(-1, size, size),
+    own = [np.flatnonzero(inverse.reshape(-1) == g) for g in chosen]
+    size, modes = reduced.shapes.shape[1], len(reduced.modes.squared)
+    stiffness = np.diag(np.concatenate([reduced.modes.squared, np.zeros(size - modes)]))
+    near = reduced.shapes[:, modes:]
+    stiffness[modes:, modes:] = near.T @ (reduced.elements.stiffness @ near)
+    return Treated(
+        reduced,
+        near[:, :0],
+        stiffness,
+        tuple(boundary_of([reduced.elements.surfaces[s] for s in each]) for each in own),
+        np.array([reduced.surfaces[each].sum(axis=0) for each in own]).reshape(-1, size, size),
+        values[chosen],
+        frequencies_hz,
     )
 
 
-def _residuals(treated: Treated, number: int) -> Complex:
-    """(n, pairs) what solutions leave, at a few frequencies and sources.
+def _corrected(treated: Treated, residuals: Array) -> Treated:
+    """In the basis extended by what residuals (n, columns) ask for."""
+    if not residuals.shape[1]:
+        return treated
+    reduced, added = treated.reduced, treated.added
+    new = lacking(
+        reduced.mass, (reduced.shapes, added), reduced.modes.factor.solve(residuals), DROP
+    )
+    # Stiffness and mass have no part between a mode and what is orthogonal to it.
+    bent = reduced.elements.stiffness @ new
+    rest = len(reduced.modes.squared)
+    near = reduced.shapes[:, rest:]
+    beside = np.vstack([np.zeros((rest, new.shape[1])), near.T @ bent, added.T @ bent])
+    groups = [
+        _bordered(
+            known,
+            np.vstack([one.between(reduced.shapes, new), one.between(added, new)]),
+            one.between(new, new),
+        )
+        for one, known in zip(treated.boundaries, treated.groups, strict=True)
+    ]
+    return replace(
+        treated,
+        added=np.hstack([added, new]),
+        stiffness=_bordered(treated.stiffness, beside, new.T @ bent),
+        groups=np.array(groups),
+    )
+
+
+def _bordered(known: Array, beside: Array, corner: Array) -> Array:
+    """A symmetric matrix extended by columns and a corner."""
+    return np.block([[known, beside], [beside.T, (corner + corner.T) / 2]])
+
+
+def _left_by_modes(treated: Treated) -> Array:
+    """(n, columns): what the rigid modes leave, in as few columns as matter.
+
+    A mode v leaves - j k sum(beta B) v; real and imaginary parts are separate columns. Their size
+    is measured on the boundary, v B v, and over the square root of the mode's damping: corrections
+    move its decay by a share that goes with the square of that.
+    """
+    modes = len(treated.reduced.modes.squared)
+    at = treated.wavenumbers
+    k = np.clip(np.sqrt(treated.reduced.modes.squared), at[0], at[-1])
+    weight = k * treated.admittances_at(k)  # (groups, modes)
+    groups = treated.groups[:, :modes, :modes]
+    loss = np.maximum(weight.real, LEAST_LOSS * np.abs(weight))
+    loss = np.einsum("gm,gmm->m", loss, groups)
+    weight = weight / np.sqrt(np.where(loss > 0, loss, 1.0))
+    parts = [part for part in (weight.imag, weight.real) if part.any()]
+    gram = np.block([[np.einsum("gi,gij,gj->ij", a, groups, b) for b in parts] for a in parts])
+    strength, turn = np.linalg.eigh(gram)
+    turns = np.split(turn[:, strength > WEAK], len(parts))
+    columns = np.zeros((len(groups), len(treated.stiffness), turns[0].shape[1]))
+    for part, own in zip(parts, turns, strict=True):
+        columns[:, :modes] += part[:, :, None] * own
+    return _at_boundaries(treated, columns)
+
+
+def _residuals(treated: Treated) -> Array:
+    """(n, columns): what solutions leave, at a few frequencies and sources.
 
     Of (K + j k sum(beta B) - k^2 M) p - q only what the inverse of K - shift M doesn't return
-    into the basis: (k^2 - shift) M r - j k sum(beta B) p, r the part of p beside the modes.
+    into the basis: (k^2 - shift) M r - j k sum(beta B) p, r the part of p beside the modes. Real
+    and imaginary parts are separate columns.
     """
     reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1])
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
-    aside = treated.shapes[:, modes:] @ solved[modes:]
-    left = (k**2 - reduced.modes.shift) * _times(reduced.mass, aside)
-    return left + _left_at_boundaries(treated, k, solved)
+    rest = _apart((k**2 - reduced.modes.shift) * solved[modes:])
+    near = reduced.shapes[:, modes:]
+    aside = near @ rest[: near.shape[1]] + treated.added @ rest[near.shape[1] :]
+    weight = -1j * k * treated.admittances[:, pairs[:, 0]]
+    left = np.asarray(reduced.mass @ aside)
+    return left + _at_boundaries(treated, _apart(weight[:, None] * solved))
 
 
-def _left_at_boundaries(treated: Treated, wavenumbers: Array, solved: Complex) -> Complex:
-    """(n, columns): - j k sum(beta B) p of fields (basis, columns), each with a wavenumber."""
-    left = np.zeros((len(treated.shapes), solved.shape[1]), np.complex128)
-    beta = treated.admittances_at(wavenumbers)
-    for boundary, own in zip(treated.boundaries, beta, strict=True):
-        pressure = treated.shapes[boundary.on] @ solved
-        left[boundary.on] -= 1j * wavenumbers * own * _times(boundary.mass, pressure)
+def _at_boundaries(treated: Treated, fields: Array) -> Array:
+    """(n, columns): sum(B p) of fields (groups, basis, columns), one for each group."""
+    shapes = treated.reduced.shapes
+    left = np.zeros((len(shapes), fields.shape[2]))
+    for (on, mass), field in zip(treated.boundaries, fields, strict=True):
+        first = shapes.shape[1]
+        pressure = shapes[on] @ field[:first] + treated.added[on] @ field[first:]
+        left[on] += mass @ pressure
     return left
 
 
-def _pairs(frequencies: int, sources: int, number: int) -> Ints:
-    """(pairs, 2) frequency and source, spread over both, other ones in each round."""
+def _apart(values: Complex) -> Array:
+    """Real parts of columns, then imaginary ones."""
+    return np.concatenate([values.real, values.imag], axis=-1)
+
+
+def _pairs(frequencies: int, sources: int) -> Ints:
+    """(pairs, 2) frequency and source, spread over both."""
     count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
     step = (frequencies - 1) / count
     pairs = []
     for source in range(sources):
-        first = step * (((number + source / sources) / ROUNDS) % 1)
-        at = np.unique(np.round(first + step * np.arange(count)).astype(int))
+        at = np.unique(np.round(step * (source / sources + np.arange(count))).astype(int))
         at[-1] = frequencies - 1
         pairs.append(np.column_stack([at, np.full(len(at), source)]))
     return np.concatenate(pairs)
-
-
-def _times(matrix: csr_array, values: Complex) -> Complex:
-    """Real sparse matrix times complex columns."""
-    return np.asarray(matrix @ values.real + 1j * (matrix @ values.imag))
