@@ -4,6 +4,9 @@
                                                 one task file cut, one bit flipped, one removed
     python benchmarks/study_nights.py cluster   Dask with 4 workers, two killed, then the scheduler
 
+    ... --shipped                           with scenes/rear_or_corners.toml at draft precision,
+                                            a task for each run; else a small room and few rays
+
 Both end by comparing every array with an uninterrupted study's, bit by bit, and print JSON lines.
 """
 
@@ -18,11 +21,15 @@ import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 from pathlib import Path
 
 import h5py
 import numpy as np
 import psutil
+import tomli_w
+
+from raysim.cli.run import DRAFT_ERROR_PERCENT
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 ROOM = """\
@@ -83,16 +90,29 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("what", choices=("killed", "cluster"))
     parser.add_argument("--seed", type=int, default=1, help="of the moments and victims")
+    parser.add_argument(
+        "--shipped", action="store_true", help="the shipped study, in some ten minutes"
+    )
     options = parser.parse_args()
     chance = random.Random(options.seed)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "room.toml").write_text(ROOM)
-        (folder / "study.toml").write_text(STUDY)
+        room, study = shipped() if options.shipped else (ROOM, STUDY)
+        (folder / "room.toml").write_text(room)
+        (folder / "study.toml").write_text(study)
         began = time.monotonic()
         say("uninterrupted", start(folder, "whole"), began)
         {"killed": killed, "cluster": cluster}[options.what](folder, chance)
         print(json.dumps({"differences": differences(folder / "whole", folder / "out")}))
+
+
+def shipped() -> tuple[str, str]:
+    """The shipped study of 48 variants by 5 seeds, and its room."""
+    study = tomllib.loads((REPOSITORY / "scenes/rear_or_corners.toml").read_text())
+    room = (REPOSITORY / "scenes" / study["scene"]).read_text()
+    draft = {"error_percent": DRAFT_ERROR_PERCENT}
+    study |= {"scene": "room.toml", "share_traces": False, "settings": draft}
+    return room, tomli_w.dumps(study)
 
 
 def start(folder: Path, out: str, *more: str) -> subprocess.Popen[str]:

@@ -236,7 +236,7 @@ def _say_how_to_decide(compared: Sequence[Comparison], path: Path) -> None:
 
 
 def _print_checks(checks: Sequence[Check]) -> None:
-    from raysim.report.digits import tidy
+    from raysim.digits import tidy
 
     missed = [check for check in checks if check.verdict == "not met"]
     if checks:

@@ -218,14 +218,15 @@ def _terminate_like_interrupt() -> Iterator[None]:
 def _target_exit_code(result: Result, output: Path, scene_path: Path) -> int:
     """1 where a limit ended the run before what was asked for, else 0."""
     from raysim.cli.summary import largest_error_percent
-    from raysim.quantities import reverberation_time
+    from raysim.quantities import ray_validity, reverberation_time
 
     settings = result.settings
     if settings.rays is not None:
         missed = "" if result.rays >= settings.rays else f"{settings.rays:,} rays a source"
         reached = f"there are {result.rays:,} rays a source"
     else:
-        worst = largest_error_percent(reverberation_time(result))
+        t20 = reverberation_time(result, everywhere=True)  # gauges the rays in small rooms too
+        worst = largest_error_percent(t20, ray_validity(result))
         missed = f"{settings.error_percent:g} %" if worst > settings.error_percent else ""
         reached = f"T20 has a standard error of up to {worst:.1f} %"
     if not missed:

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any
+from typing import Any, Literal
 
 import click
 import numpy as np
+from numpy.typing import NDArray
 from rich.table import Table
 
 from raysim import quantities
 from raysim.bands import band_name
 from raysim.cli.paper import console
+from raysim.digits import rounded
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
 from raysim.quantities.bass_modes import mode_in_words
 from raysim.quantities.dips import find_dips
 from raysim.report import bass_words, comparing
-from raysim.report.digits import rounded
 from raysim.report.listed import delay_ms
 from raysim.results.data import Result
 from raysim.scene.playing import not_counted
@@ -44,6 +45,8 @@ def print_summary(result: Result) -> None:
         f"{result.lost_rays} lost; {result.duration_of_run_s:.1f} s"
     )
     click.echo(f"stopped by: {result.stopped_by}")
+    if not quantities.states_decay(result):
+        click.echo("  there T20 only tells when the rays are enough: it says nothing of this room")
 
 
 def _print_bass(result: Result) -> None:
@@ -182,10 +185,12 @@ def plain(values: Any) -> Any:
     return float(values) if math.isfinite(values) else None
 
 
-def largest_error_percent(estimate: Estimate) -> float:
+def largest_error_percent(
+    estimate: Estimate, where: NDArray[np.bool_] | Literal[True] = True
+) -> float:
     """Largest standard error in percent of its value; NaN where no value is defined."""
     percent = 100 * estimate.standard_error / estimate.value
-    defined = percent[np.isfinite(percent)]
+    defined = percent[np.isfinite(percent) & where]
     return float(defined.max()) if defined.size else math.nan
 
 

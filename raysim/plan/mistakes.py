@@ -15,6 +15,7 @@ from raysim.scene.data import Scene
 from raysim.scene.placing import ways
 from raysim.scene.workshop import Workshop
 from raysim.surfaces.layers import Mass, Porous
+from raysim.theory.nulls import QUIET, first_axial_pressure
 
 THIN_M = 0.055
 SMALL_TRAP_M = 0.2
@@ -24,7 +25,6 @@ NEAR_WALL_M = 0.3
 BOX, ALIKE = 0.9, 0.03
 HALF = 0.04
 PERCENT_RULE = (0.375, 0.385)
-EAR_HEIGHT = 0.1
 NOTCH_FROM_M, NOTCH_TO_M = 0.2, 1.0
 
 
@@ -92,11 +92,12 @@ def _half_height(workshop: Workshop, _: Catalogue, __: Sequence[Site]) -> Iterat
     height = float(np.ptp(scene.mesh.vertices[:, 2]))
     for receiver in scene.receivers:
         share = float(receiver.position[2] - scene.floor_m) / height
-        if abs(share - 0.5) < EAR_HEIGHT / 2:
+        if first_axial_pressure(share) < QUIET:
             mode = scene.climate.speed_of_sound / 2 / height
             yield (
-                f"the ears of '{receiver.name}' are at {share:.2f} of the height: the first "
-                f"upright mode, about {mode:.0f} Hz, isn't heard here; it appears where they move"
+                f"the ears of '{receiver.name}' are at {share:.2f} of the height: the "
+                f"first upright mode, about {mode:.0f} Hz, is hardly heard here; it appears where "
+                "they move"
             )
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raysim.bands import band_name
+from raysim.digits import rounded
 from raysim.estimate import jackknife_error
 from raysim.plan.choose import SURE
 from raysim.plan.conduct import Plan, Step
 from raysim.plan.mistakes import SEAT_FIRST, Warned
 from raysim.quantities.balance import balance_sentence
-from raysim.quantities.bass_changes import bass_change
+from raysim.quantities.bass_changes import bass_change, wave_times
 from raysim.quantities.bass_decay import mean_bass_decay
 from raysim.quantities.reflections import by_surface, early_reflections
 from raysim.quantities.sides import side_of
@@ -22,6 +23,8 @@ from raysim.scene.cautions import cautions
 from raysim.scene.data import Scene
 from raysim.theory import criteria
 from raysim.units import counted
+
+Array = NDArray[np.float64]
 
 MOST_SURFACES = 4
 
@@ -108,29 +111,34 @@ def balance_words(plan: Plan, result: Result | None, variant: str) -> list[str]:
     before, after = plan.states[0], plan.states[plan.stop]
     scene = plan.bench.workshop.scene
     waves: list[dict[float, tuple[float, float]]] = [{}, {}]
+    changes: dict[float, tuple[Array, float]] = {}
     if result is not None:
         waves = [mean_bass_decay(result, result.variants.index(n)) for n in ("base", variant)]
+        changes = wave_times(side_of(result, "base"), side_of(result, variant))
     parts, times = [], np.full((2, len(scene.bands_hz)), np.nan)
+    errors = np.zeros(len(scene.bands_hz))
     for b, label in enumerate(scene.bands_hz):
         if plan.bench.target.is_judged[b]:
             pairs = [(float(s.t20_s[b]), float(s.t20_error_s[b])) for s in (before, after)]
-            by = ""
-        elif all(label in each for each in waves):
+            by, errors[b] = "", np.hypot(pairs[0][1], pairs[1][1])
+        elif label in changes:
             pairs = [each[label] for each in waves]
-            by = " by waves"
+            by, errors[b] = " by waves", changes[label][1]
         else:
             parts.append(f"{band_name(label)} not known")
             continue
         times[:, b] = [value for value, _ in pairs]
         said = " to ".join(_number(*pair) for pair in pairs)
         parts.append(f"{band_name(label)} {said}{by}")
-    return [f"Decay time in s: {', '.join(parts)}", *balance_sentence(times, scene.bands_hz)]
+    return [
+        f"Decay time in s: {', '.join(parts)}",
+        *balance_sentence(times, scene.bands_hz, errors),
+    ]
 
 
 def _number(value: float, error: float) -> str:
     """A value to the digits that its standard error leaves."""
-    digits = max(0, -math.floor(math.log10(error))) if error > 0 else 3
-    return f"{value:.{digits}f} ± {error:.{digits}f}"
+    return " ± ".join(rounded(value, error))
 
 
 def aim_words(plan: Plan, scene: Scene) -> list[str]:

@@ -25,7 +25,12 @@ from raysim.quantities.plausibility import diffuse_field, input_range
 from raysim.quantities.reflections import by_surface, delay_tolerance_s, early_reflections
 from raysim.quantities.response import joined_response
 from raysim.quantities.sides import Side, side_of
-from raysim.quantities.validity import ray_validity, transition, transition_frequency
+from raysim.quantities.validity import (
+    ray_validity,
+    states_decay,
+    transition,
+    transition_frequency,
+)
 
 __all__ = [
     "QUANTITIES",
@@ -60,6 +65,7 @@ __all__ = [
     "seat_levels_db",
     "side_of",
     "sound_strength",
+    "states_decay",
     "transition",
     "transition_frequency",
     "walk",

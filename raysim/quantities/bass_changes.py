@@ -85,6 +85,33 @@ def bass_change(before: Side, after: Side) -> BassChange | None:
     )
 
 
+def wave_times(before: Side, after: Side) -> dict[float, tuple[Array, float]]:
+    """T20 by waves of each octave below the Schroeder frequency, by its nominal label.
+
+    Returns
+    -------
+    dict of float to ((2,) float, float)
+        Before and after, mean over sources and receivers, and the standard deviation of the
+        change over them; empty where one side has no bass, or has other sources or receivers.
+    """
+    names = [
+        ([s.name for s in side.scene.sources], [r.name for r in side.scene.receivers])
+        for side in (before, after)
+    ]
+    both = _pairs(before, after)
+    if len(both) < 2 or names[0] != names[1]:
+        return {}
+    decays = [bass_decay(side.result, bass) for side, bass in both]
+    found = {}
+    for label in decays[0].bands_hz:
+        if label not in decays[1].bands_hz:
+            continue
+        times = np.array([d.time_s[0, ..., d.bands_hz.index(label)] for d in decays])
+        if np.isfinite(times).all():
+            found[label] = (times.mean(axis=(1, 2)), float((times[1] - times[0]).std()))
+    return found
+
+
 def _pairs(*sides: Side) -> list[tuple[Side, Bass]]:
     return [(side, side.result.bass) for side in sides if side.result.bass is not None]
 

@@ -11,11 +11,10 @@ from raysim.bands import exact_midband_hz
 from raysim.quantities.plausibility import diffuse_field
 from raysim.results.data import Bass, Result
 from raysim.theory.modal_decay import judge_decay
+from raysim.theory.nulls import QUIET
 
 Array = NDArray[np.float64]
 
-QUIET = 0.3
-"""A mode is hardly driven or heard where its pressure is below this share of its rms value."""
 ELEMENT_SHARE = 0.001  # what finite elements leave open of a frequency
 WAYS = {"along": 0, "across": 1, "floor": 2}
 

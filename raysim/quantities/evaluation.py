@@ -1,8 +1,9 @@
 """Quantities of a result with standard errors and reasons.
 
 All give Estimates of shape (variant, source, receiver, band). Below the Schroeder frequency they
-are undefined with that reason, for rays do not describe a room there; `everywhere=True` gives
-the bare numbers, for those who compare methods.
+are undefined with that reason, for rays do not describe a room there; so are decay times in all
+bands of a room below the stated range of volumes. `everywhere=True` gives the bare numbers, for
+those who compare methods.
 """
 
 from __future__ import annotations
@@ -15,7 +16,13 @@ from numpy.typing import NDArray
 
 from raysim.estimate import Estimate, jackknife
 from raysim.quantities.definitions import QUANTITIES, Histogram, Quantity, clarity_quantity
-from raysim.quantities.validity import invalid_reason, ray_validity, transition_frequency
+from raysim.quantities.validity import (
+    invalid_reason,
+    ray_validity,
+    states_decay,
+    too_small_reason,
+    transition_frequency,
+)
 from raysim.results.data import Result
 from raysim.scene import playing
 
@@ -155,9 +162,14 @@ def undefined_reasons(
     silent = np.full(valid.shape[1:], "", dtype=object)
     if not everywhere:
         silent = of_pairs(playing.reasons(result.scene), result)
+    is_stated = everywhere or states_decay(result)
     reasons = []
     for quantity in quantities:
         reason = np.broadcast_to(silent, valid.shape).copy()
+        if quantity.is_of_decay and not is_stated:
+            reason[reason == ""] = too_small_reason(result.scene.volume)
+            reasons.append(reason)
+            continue
         undefined = ~valid | ~np.isfinite(quantity.evaluate(whole))
         for index in np.argwhere(undefined & (silent == "")):
             at = tuple(index)

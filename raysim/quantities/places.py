@@ -17,7 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from raysim.quantities.evaluation import average
-from raysim.quantities.validity import ray_validity
+from raysim.quantities.validity import ray_validity, states_decay
 from raysim.results.data import MAP_QUANTITIES, Maps, Result
 from raysim.scene import playing
 from raysim.scene.collisions import place_of_zone
@@ -46,7 +46,7 @@ class Slopes:
     ----------
     value, error : (n, 2) float
         dB/m2 and s/m2; NaN where there is no surface, or no band above the Schroeder frequency in
-        which the quantity is defined.
+        which the quantity is defined; that of T20 also where the room is too small to state it.
     """
 
     value: Array
@@ -102,6 +102,8 @@ def mean_slopes(result: Result, bands: Sequence[int] | None = None) -> Slopes:
     counts = np.broadcast_to(sounding, value.shape[2:]).ravel()
     value, error = (of.reshape(*of.shape[:2], -1) for of in (value, error))
     is_defined = np.isfinite(value[maps.area_m2 > 0]).all(axis=0) & counts
+    if not states_decay(result):
+        is_defined[MAP_QUANTITIES.index("T20")] = False
     count = is_defined.sum(axis=-1)
     with np.errstate(invalid="ignore"):
         means = [np.where(is_defined, of, 0.0).sum(axis=-1) / count for of in (value, error)]

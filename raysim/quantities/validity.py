@@ -1,4 +1,4 @@
-"""Where rays describe the sound field: above the Schroeder frequency."""
+"""Where rays describe the sound field: above the Schroeder frequency, in rooms not too small."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from raysim.bands import band_name
 from raysim.quantities.plausibility import diffuse_field
 from raysim.results.data import Result
 from raysim.scene import playing
+from raysim.scene.building import STATED_RANGE_M3
 from raysim.theory.decay import EVALUATION_RANGES_DB, decay_time
 from raysim.theory.reverberation import schroeder_frequency
 from raysim.theory.transition import bands_above, bands_for_time, middle_decay_time
@@ -84,3 +85,20 @@ def invalid_reason(frequency_hz: float, of_decay: bool = True) -> str:
     """Why a decay quantity, or another, is withheld below the Schroeder frequency."""
     meaning = "a ray decay time means nothing here" if of_decay else "ray energies mean little here"
     return f"below the Schroeder frequency, about {5 * round(frequency_hz / 5)} Hz: {meaning}"
+
+
+def states_decay(result: Result) -> bool:
+    """Whether decay times from rays are stated at all: not below the stated range of volumes.
+
+    In so small a room single modes far apart carry the sound up to the octaves of speech, and the
+    geometry of rays gives a decay to a precision that has nothing to do with that of the room.
+    """
+    return result.scene.volume >= STATED_RANGE_M3[0]
+
+
+def too_small_reason(volume_m3: float) -> str:
+    """Why a decay quantity is withheld in all bands of a small room."""
+    return (
+        f"the room has {volume_m3:.1f} m3, and below {STATED_RANGE_M3[0]:g} m3 decay times from "
+        "rays are not stated"
+    )

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from raysim.bands import band_name
+from raysim.digits import tidy, with_error
 from raysim.quantities import bass_change, joined_response
 from raysim.quantities.bass_changes import EVEN_FROM_HZ, EVEN_TO_HZ, BassChange
 from raysim.quantities.bass_modes import Mode
 from raysim.quantities.comparison import Comparison
 from raysim.report import bass_curves, style
-from raysim.report.digits import tidy, with_error
 from raysim.report.pictures import Picture, picture_of
 
 SAME_SHARE = 0.05  # a decay time that changes less is called as long as before

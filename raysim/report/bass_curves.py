@@ -12,11 +12,12 @@ from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 from numpy.typing import NDArray
 
 from raysim.quantities.bass_levels import seat_levels_db
-from raysim.quantities.bass_modes import QUIET, Mode
+from raysim.quantities.bass_modes import Mode
 from raysim.quantities.dips import Dip
 from raysim.report import style
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
+from raysim.theory.nulls import QUIET
 
 Array = NDArray[np.float64]
 

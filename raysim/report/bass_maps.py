@@ -16,11 +16,12 @@ from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from raysim.quantities.bass_levels import level_db
-from raysim.quantities.bass_modes import QUIET, Mode
+from raysim.quantities.bass_modes import Mode
 from raysim.quantities.bass_plan import Plan, bass_plan
 from raysim.report import marks, style, views
 from raysim.results.data import PLAN_STEP_M, Result
 from raysim.scene.data import Scene
+from raysim.theory.nulls import QUIET
 
 Array = NDArray[np.float64]
 

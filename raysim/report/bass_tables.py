@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from raysim.digits import rounded, tidy
 from raysim.quantities import boundary_notches, corner_levels, modes_of, zone_levels
 from raysim.quantities.bass_modes import Mode, mode_in_words
 from raysim.quantities.bass_notches import Notch
-from raysim.report.digits import rounded, tidy
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 

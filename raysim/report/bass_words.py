@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from raysim.bands import band_name
+from raysim.digits import tidy, with_error
 from raysim.quantities import (
     bass_decay,
     corner_levels,
@@ -15,12 +16,12 @@ from raysim.quantities import (
     zone_levels,
 )
 from raysim.quantities.bass_gain import CUT_OFFS_HZ
-from raysim.quantities.bass_modes import QUIET, Mode
+from raysim.quantities.bass_modes import Mode
 from raysim.quantities.dips import Dip
-from raysim.report.digits import tidy, with_error
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import WITH_MUSIC
+from raysim.theory.nulls import QUIET
 
 MOST_MODES_NAMED = 3
 LEAK = "real walls give and gaps leak, so take it as the most"

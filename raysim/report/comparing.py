@@ -10,6 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+import numpy as np
+
+from raysim import digits
+from raysim.quantities.balance import balance_sentence
+from raysim.quantities.bass_changes import wave_times
 from raysim.quantities.comparison import AIMED, MIXED, Comparison, Judged
 from raysim.quantities.verdicts import (
     BETTER,
@@ -21,7 +26,6 @@ from raysim.quantities.verdicts import (
     WORSE,
     Verdict,
 )
-from raysim.report import digits
 from raysim.report.tables import PRINTED
 from raysim.scene.shopping import Sum
 from raysim.theory.noticeable import STEPS
@@ -151,10 +155,34 @@ def sentences(comparison: Comparison) -> list[str]:
             grouped = _grouped(judged)
             if grouped:
                 said.append(f"{_subject(judged)}: {'; '.join(grouped)}.")
+    said += [f"{sentence}." for sentence in balance(comparison)]
     before, after = comparison.strongest
     if before != after:
         said.append(f"The strongest early reflection was {before}, and is {after}.")
     return said
+
+
+def balance(comparison: Comparison) -> list[str]:
+    """What becomes of lows against highs: by rays, and by waves below the Schroeder frequency."""
+    one = comparison.of("T20")[0].difference
+    times = np.array([one.before.value[0], one.after.value[0]])
+    errors = one.change.standard_error[0]
+    known = {
+        label: (times[:, b], float(errors[b]))
+        for b, label in enumerate(comparison.bands_hz)
+        if np.isfinite(times[:, b]).all()
+    }
+    known = wave_times(comparison.before, comparison.after) | known
+    labels = sorted({*comparison.bands_hz, *known})
+    missing = (np.full(2, np.nan), 0.0)
+    rows = [known.get(label, missing) for label in labels]
+    waves = [side.result.bass is not None for side in (comparison.before, comparison.after)]
+    return balance_sentence(
+        np.transpose([pair for pair, _ in rows]),
+        labels,
+        np.array([error for _, error in rows]),
+        "and by waves they have no T20 on both sides" if all(waves) else "run with --bass",
+    )
 
 
 def overview(comparison: Comparison) -> dict[str, object]:

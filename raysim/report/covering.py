@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from raysim import digits
 from raysim.quantities.coverage import Coverage, Need, find_coverage
 from raysim.quantities.reflections import place_on
-from raysim.report import digits
 from raysim.report.listed import in_words
 from raysim.results.data import Result
 from raysim.scene.data import Scene

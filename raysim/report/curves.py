@@ -11,8 +11,8 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from raysim.bands import band_name
+from raysim.digits import tidy
 from raysim.report import style
-from raysim.report.digits import tidy
 from raysim.report.drawings import NumberedPath
 
 Array = NDArray[np.float64]

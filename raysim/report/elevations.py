@@ -12,8 +12,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from raysim import digits
 from raysim.quantities.reflections import UPRIGHT
-from raysim.report import digits, marks, style
+from raysim.report import marks, style
 from raysim.report.drawings import NumberedPath
 from raysim.report.views import extent_along
 from raysim.scene.data import UP, Facet, Scene

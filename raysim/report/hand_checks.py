@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim import digits
 from raysim.quantities import modes_of
 from raysim.quantities.bass_plan import walk
-from raysim.report import digits
 from raysim.report.listed import Listed, in_words
 from raysim.results.data import Result
 from raysim.scene.inside import AIR, locate

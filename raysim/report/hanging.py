@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
+from raysim import digits
 from raysim.quantities.slips import SLIP_M, Slip, find_slips
-from raysim.report import cut_sheets, digits
+from raysim.report import cut_sheets
 from raysim.report.comparing import anchor
 from raysim.report.pictures import Picture
 from raysim.report.templates import render

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim import digits
 from raysim.quantities.reflections import (
     EarlyReflection,
     Place,
@@ -16,7 +17,6 @@ from raysim.quantities.reflections import (
     judged_bands,
     place_on,
 )
-from raysim.report import digits
 from raysim.report.drawings import NumberedPath
 from raysim.results.data import Reflection, Result
 from raysim.scene.data import Scene

@@ -14,8 +14,9 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from numpy.typing import NDArray
 
+from raysim import digits
 from raysim.quantities.places import SURE, Places
-from raysim.report import digits, marks, style
+from raysim.report import marks, style
 from raysim.report.elevations import (
     NEARLY_PARALLEL,
     SAME_PLANE_M,

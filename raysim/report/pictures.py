@@ -19,11 +19,13 @@ from raysim.quantities import (
     diffuse_field,
     mean_bass_decay,
     ray_validity,
+    states_decay,
     transition,
 )
 from raysim.report import curves, drawings, elevations, fields, loudspeakers, style, words
 from raysim.report.listed import Listed, drawn
 from raysim.results.data import Result
+from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
 from raysim.theory import criteria
 
@@ -211,6 +213,7 @@ def _quantities(
 ) -> list[Panel]:
     scene = result.scene
     doubtful = ~ray_validity(result)[variant, 0, receiver]
+    untimed = doubtful if states_decay(result) else np.ones_like(doubtful)
     means = {key: average(result, key) for key in ("EDT", "T20", "T30")}
     times = [curves.Curve(k, e.value[variant], e.standard_error[variant]) for k, e in means.items()]
     waves = mean_bass_decay(result, variant)
@@ -230,7 +233,7 @@ def _quantities(
             times,
             "Decay times" + (", mean over positions" if many else ""),
             "s",
-            doubtful,
+            untimed,
             spread=(t20 * field.shorter, t20 * field.longer),
             guide=(nominal + lower, nominal + upper),
         )
@@ -247,9 +250,10 @@ def _quantities(
         ]
         return lambda axes: curves.draw_quantity(axes, scene.bands_hz, lines, title, "dB", doubtful)
 
+    is_known = any(np.isfinite(curve.value).any() for curve in times)
     means_once: list[Panel] = [("Decay times by band with guide", decay_times)]
     return [
-        *(means_once if receiver == 0 else []),
+        *(means_once if receiver == 0 and is_known else []),
         ("Clarity C50 by band", of_sources("C50", "Clarity C50")),
         ("Sound strength G by band", of_sources("G", "Sound strength G")),
     ]
@@ -258,6 +262,8 @@ def _quantities(
 def _decay(result: Result, variant: int, receiver: int) -> list[Panel]:
     lines = fields.decay_curves(result, variant, receiver)
     doubts = _doubts(result, variant, receiver)
+    if not states_decay(result):
+        doubts = [f"below {STATED_RANGE_M3[0]:g} m³:\nnot stated"] * len(doubts)
     return _by_band(result, "Decay curve", curves.draw_decay, lines, doubts)
 
 

@@ -160,6 +160,8 @@ def _maps(result: Result) -> list[tuple[str, str, str, Shading]]:
                 found.append((title, window, name, share_shading(share, title)))
     places = find_places(result)
     for quantity, term in enumerate(TITLES):
+        if not np.isfinite(places.slopes.value[:, quantity]).any():
+            continue
         title = f"Change of {term} for a square metre more"
         known = known_values(places.slopes, quantity)
         for name, some in chosen:

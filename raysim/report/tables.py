@@ -11,12 +11,12 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim import digits
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES, average, diffuse_field
 from raysim.quantities.plausibility import areas_of
 from raysim.quantities.reflections import delay_tolerance_s, place_on
-from raysim.report import digits
 from raysim.report.listed import Listed, delay_ms, in_words, level_db, verdict
 from raysim.results.data import Result
 from raysim.scene.data import Scene

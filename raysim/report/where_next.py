@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from raysim import digits
 from raysim.bands import band_name
 from raysim.quantities.places import (
     SURE,
@@ -19,7 +20,7 @@ from raysim.quantities.places import (
     mean_slopes,
 )
 from raysim.quantities.reflections import place_on
-from raysim.report import digits, style
+from raysim.report import style
 from raysim.report.listed import in_words
 from raysim.report.maps import draw_map, walls_that_matter
 from raysim.report.pictures import Picture, picture_of
@@ -54,6 +55,8 @@ def where_next(result: Result) -> WhereNext | None:
     if walls:
         with style.drawing():
             for quantity, name in enumerate(FILES):
+                if not np.isfinite(places.slopes.value[:, quantity]).any():
+                    continue
                 shading = slope_shading(slopes, quantity, known_values(places.slopes, quantity))
                 figure = draw_map(result, shading, walls, places, chosen)
                 files[name] = style.png(figure)

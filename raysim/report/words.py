@@ -7,6 +7,7 @@ from dataclasses import asdict
 
 import numpy as np
 
+from raysim import digits
 from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import (
@@ -15,18 +16,18 @@ from raysim.quantities import (
     check_all,
     diffuse_field,
     mean_bass_decay,
+    states_decay,
     transition,
 )
 from raysim.quantities.reflections import criterion_bands
-from raysim.report import digits
 from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
+from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
 from raysim.scene.playing import not_counted
 from raysim.theory import criteria
 from raysim.units import counted
 
-CLAIMED_VOLUMES_M3 = (20.0, 150.0)
 MIDDLE_BANDS_HZ = (500.0, 1000.0)
 NO_RANGE = 1.005
 
@@ -198,19 +199,11 @@ def quantities_intro(result: Result) -> str:
 def quantity_notes(result: Result, estimates: dict[str, Estimate], variant: int) -> list[str]:
     """Sources and doubts of the quantities."""
     change = transition(result)
-    nominal = criteria.nominal_decay_time(result.scene.volume)
     notes = [
         f"Schroeder frequency {nearest_five(float(change.frequency_hz[variant]))} Hz, from "
         f"{change.origin[variant]}: 2000 √(T/V).",
-        f"The hatched area is a guide for reference listening rooms, not a limit for yours: "
-        f"{nominal:.2f} s ± 0.05 s from 200 Hz to 4 kHz, wider beyond ({criteria.DECAY_SOURCE}).",
+        *(_of_guide(result.scene.volume) if states_decay(result) else ()),
     ]
-    low, high = criteria.DECAY_RANGE_S
-    if nominal < low:
-        notes.append(
-            f"In a room this small that formula falls below the {low:g} to {high:g} s which "
-            f"{criteria.DECAY_RANGE_SOURCE} asks besides; the two cannot both be kept."
-        )
     if waves := mean_bass_decay(result, variant):
         listed = ", ".join(
             f"{digits.with_error(time, error)} s at {band_name(label)}"
@@ -224,6 +217,21 @@ def quantity_notes(result: Result, estimates: dict[str, Estimate], variant: int)
     if np.any(np.nan_to_num(curved) > 10):
         notes.append("Where the curvature is above 10 % the decay is bent, and one time hides it.")
     return notes
+
+
+def _of_guide(volume_m3: float) -> list[str]:
+    nominal = criteria.nominal_decay_time(volume_m3)
+    low, high = criteria.DECAY_RANGE_S
+    said = [
+        f"The hatched area is a guide for reference listening rooms, not a limit for yours: "
+        f"{nominal:.2f} s ± 0.05 s from 200 Hz to 4 kHz, wider beyond ({criteria.DECAY_SOURCE})."
+    ]
+    if nominal < low:
+        said.append(
+            f"In a room this small that formula falls below the {low:g} to {high:g} s which "
+            f"{criteria.DECAY_RANGE_SOURCE} asks besides; the two cannot both be kept."
+        )
+    return said
 
 
 def terms() -> list[dict[str, str]]:
@@ -313,7 +321,7 @@ def limits(result: Result, variant: int) -> list[str]:
         "all scattered sound are estimated with rays, and carry the ± of the tables.",
         "Nothing here is about sound passing to or from neighbours.",
     ]
-    low, high = CLAIMED_VOLUMES_M3
+    low, high = STATED_RANGE_M3
     if not low <= scene.volume <= high:
         found.insert(
             0,

@@ -12,18 +12,18 @@ from raysim.bands import band_name
 from raysim.scene.data import Receiver, Scene, Source
 from raysim.scene.playing import not_counted
 from raysim.scene.shopping import sentences
+from raysim.theory.nulls import QUIET, first_axial_pressure
 from raysim.units import counted
 
 Array = NDArray[np.float64]
 
-HALF_WITHIN = 0.05
-HALF_HEIGHT_WITHIN = 0.10
 NEAR_REAR_M = 0.5
 SIDE_WITHIN_M = 0.05
 SIDE_ABSORPTION = 0.1
 SOURCE_DISTANCE_WITHIN_M = 0.02
 NOTCH_RANGE_M = (0.2, 1.0)
 AIM_WITHIN_DEG = 45.0
+UNHEARD = 0.1
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,7 @@ def examine(scene: Scene) -> list[Finding]:
     for receiver in scene.receivers:
         doubts.extend(_seat(scene, receiver))
         doubts.extend(_sides(scene, receiver))
+    doubts.extend(_heights(scene))
     facts.extend(_notches(scene))
     facts.extend(_loudspeakers(scene))
     facts.extend(sentences(scene))
@@ -103,32 +104,65 @@ def _materials(scene: Scene) -> list[str]:
 def _seat(scene: Scene, receiver: Receiver) -> list[str]:
     """The seat against half the length, the rear wall and half the height."""
     name = receiver.name
-    vertices = scene.mesh.vertices
-    along = vertices @ scene.front
+    along = scene.mesh.vertices @ scene.front
     length = float(np.ptp(along))
     from_front = float(along.max() - receiver.position @ scene.front)
     behind, _ = first_hit(scene, receiver.position, -receiver.facing)
-    up, _ = first_hit(scene, receiver.position, np.array([0.0, 0.0, 1.0]))
-    floor = float(vertices[:, 2].min())
-    height = float(receiver.position[2]) + up - floor
-    ear = float(receiver.position[2]) - floor
     doubts = []
-    if abs(from_front / length - 0.5) < HALF_WITHIN:
+    if near_null(share := from_front / length):
         doubts.append(
-            f"'{name}' is at half the length of the room ({from_front:.2f} of {length:.2f} m): the "
-            f"first mode along it, near {_axial(scene, length)}, is hardly heard there"
+            f"'{name}' is near half the length of the room ({from_front:.2f} of {length:.2f} m): "
+            f"the first mode along it, near {_axial(scene, length)}, {_unheard(share)}"
         )
     if behind < NEAR_REAR_M:
         doubts.append(
             f"'{name}' is {behind:.2f} m from what is behind it: bass is loudest and the first "
             "echo earliest there; move it away from the rear"
         )
-    if abs(ear / height - 0.5) < HALF_HEIGHT_WITHIN / 2:
+    ear, height = _upright(scene, receiver.position)
+    if near_null(ear / height):
         doubts.append(
-            f"'{name}' has its ears at half the height ({ear:.2f} of {height:.2f} m): the first "
-            f"mode from floor to ceiling, near {_axial(scene, height)}, is hardly heard there"
+            f"'{name}' has its ears near half the height ({ear:.2f} of {height:.2f} m): the first "
+            f"mode from floor to ceiling, near {_axial(scene, height)}, {_unheard(ear / height)}"
         )
     return doubts
+
+
+def near_null(share: float) -> bool:
+    """Whether a share of the distance between two walls lies where their first mode is quiet."""
+    return first_axial_pressure(share) < QUIET
+
+
+def _unheard(share: float) -> str:
+    """How much weaker than on average over the room."""
+    pressure = first_axial_pressure(share)
+    if pressure < UNHEARD:
+        return "isn't heard there"
+    return f"is {-20 * np.log10(pressure):.0f} dB weaker there than over the room"
+
+
+def _upright(scene: Scene, position: Array) -> tuple[float, float]:
+    """Height above the floor, and that of the room there."""
+    up, _ = first_hit(scene, position, np.array([0.0, 0.0, 1.0]))
+    height = float(position[2] - scene.floor_m)
+    return height, height + up
+
+
+def _heights(scene: Scene) -> list[str]:
+    """Sources near half the height, which hardly drive the first mode from floor to ceiling."""
+    low = [s for s in scene.sources if near_null(np.divide(*_upright(scene, s.position)))]
+    if not low:
+        return []
+    places = [_upright(scene, source.position) for source in low]
+    listed = ", ".join(
+        f"'{source.name}' {up:.2f} of {height:.2f} m"
+        for source, (up, height) in zip(low, places, strict=True)
+    )
+    return [
+        f"near half the height: {listed}: the first mode from floor to ceiling, near "
+        f"{_axial(scene, places[0][1])}, is hardly driven; a few centimetres up or down change how "
+        "much of it is heard"
+    ]
 
 
 def _axial(scene: Scene, length_m: float) -> str:

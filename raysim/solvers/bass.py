@@ -24,7 +24,7 @@ from raysim.waves.elements import Elements, assemble, resurfaced
 from raysim.waves.reduced import Reduced, reduce
 from raysim.waves.tetrahedra import barycentric_in, tetrahedra_of
 from raysim.waves.threads import at_once
-from raysim.waves.treated import Treated, treat, widened
+from raysim.waves.treated import Treated, treat
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -237,7 +237,7 @@ class _Look:
         points = np.concatenate([zones.reshape(-1, 3), places.points[self.owner >= 0]])
         self.responses = self.elements.at(points)
         self.heads = len(scene.receivers)
-        named = [one.position for one in (*scene.receivers, *scene.sources)]
+        named = [r.position for r in scene.receivers] + [s.position for s in scene.sources]
         self.named = self.elements.at(np.array(named))
         self.kinds = Kinds(scene, reduced)
         size = np.ptp(self.elements.nodes, axis=0)
@@ -246,12 +246,12 @@ class _Look:
     def at(self, treated: Treated, filled: Sequence[int], notes: list[str]) -> _Part:
         """All that is kept of a variant in which some bodies of the mesh are filled."""
         heads = self.zone_shape[0] * self.zone_shape[1]
-        response, (followed, modes) = at_once(
+        response, modes = at_once(
             lambda: FREE_FIELD * treated.response(self.responses),
             lambda: damped_modes(treated, self.modes_to_hz),
         )
         shapes = self.kinds.turned(modes.wavenumbers, modes.shapes)
-        values = self._values(followed, shapes)
+        values = self._values(treated, shapes)
         known = self.owner >= 0
         there = known & ~self.elements.mesh.in_bodies(self.owner, filled)
         return _Part(
@@ -266,14 +266,13 @@ class _Look:
             notes,
         )
 
-    def _values(self, followed: Treated, shapes: Complex) -> Array:
+    def _values(self, treated: Treated, shapes: Complex) -> Array:
         """(modes, receivers and sources) where each mode is most real, mean square 1 in the room.
 
         A mode's sign is free; it is chosen here, or rounding would choose it.
         """
         turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
-        named = widened(self.named, len(followed.shapes))
-        values = (named @ followed.shapes) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
+        values = treated.seen_at(self.named) @ (shapes * turn / np.linalg.norm(shapes, axis=0))
         real = values.real.T * np.sqrt(self.elements.mesh.volume)
         up = real @ np.arange(1.0, 1 + real.shape[1]) >= 0
         return np.asarray(np.where(up[:, None], real, -real))

@@ -145,7 +145,8 @@ def _doubled(elements: Elements, number: int) -> tuple[Elements, Ints]:
     dofs[inside] = new[dofs[inside]]
     made = replace(
         elements,
-        stiffness=kept(without_traces(elements.stiffness - body.stiffness)) + bodies[number].stiffness,
+        stiffness=kept(without_traces(elements.stiffness - body.stiffness))
+        + bodies[number].stiffness,
         mass=kept(without_traces(elements.mass - body.mass)) + bodies[number].mass,
         surfaces=tuple(
             kept(without_traces(surface - own)) + wall

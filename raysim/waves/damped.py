@@ -12,7 +12,7 @@ from scipy.linalg import lapack
 from scipy.sparse.linalg import LinearOperator, eigs
 
 from raysim.waves.threads import each
-from raysim.waves.treated import Treated, follow_modes
+from raysim.waves.treated import Treated
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -57,7 +57,7 @@ class Damped:
             return np.asarray(np.where(rate > 0, 3 * np.log(10) / np.maximum(rate, 0), np.inf))
 
 
-def damped_modes(treated: Treated, to_hz: float | None = None) -> tuple[Treated, Damped]:
+def damped_modes(treated: Treated, to_hz: float | None = None) -> Damped:
     """Modes from the lowest frequency of `treated` to its highest, or to `to_hz`.
 
     (K + j k sum beta(k) B - k^2) v = 0. In windows of frequency the admittance and the k in front
@@ -69,7 +69,6 @@ def damped_modes(treated: Treated, to_hz: float | None = None) -> tuple[Treated,
     to_k = float(treated.wavenumbers[-1])
     if to_hz is not None:
         to_k = min(to_k, 2 * np.pi * to_hz / treated.reduced.speed)
-    treated = follow_modes(treated, to_k)
     windows = _windows(treated, to_k)
     found = [one for own in each(partial(_in_window, treated), windows) for one in own]
     kept: list[tuple[complex, Complex]] = []
@@ -79,7 +78,7 @@ def damped_modes(treated: Treated, to_hz: float | None = None) -> tuple[Treated,
     size = len(treated.stiffness)
     shapes = np.array([v for _, v in kept], np.complex128).reshape(-1, size).T
     wavenumbers = np.array([k for k, _ in kept], np.complex128)
-    return treated, Damped(wavenumbers, shapes, treated.reduced.speed)
+    return Damped(wavenumbers, shapes, treated.reduced.speed)
 
 
 def _windows(treated: Treated, highest: float) -> list[tuple[float, float]]:
@@ -122,8 +121,7 @@ def _in_window(treated: Treated, window: tuple[float, float]) -> list[tuple[comp
 def _held_modes(treated: Treated, low: float, high: float) -> tuple[Complex, Complex]:
     """Modes near a window with admittances held at its middle; by shift and inverse (ARPACK)."""
     middle = np.sqrt(low * high)
-    own = treated.coefficients_at(np.array([middle]))[:, 0]
-    weights = (1j * middle) ** treated.powers * own
+    weights = treated.weights_at(np.array([middle]))[:, 0]
     held = treated.stiffness + np.tensordot(weights, treated.groups, 1)
     size, shift = len(held), middle**2
     factors, pivots, _ = lapack.zgetrf(held - shift * np.eye(size))
@@ -168,11 +166,10 @@ def _newton(
     """Inverse iteration with a changing matrix: k -= 1 / (w T(k)^-1 T'(k) v)."""
     weight = shape.conj() / np.linalg.norm(shape)
     shape = shape / (weight @ shape)
-    powers = treated.powers
     for _ in range(STEPS):
-        weights = (1j * k) ** powers * treated.coefficients_at(np.array([k.real]))[:, 0]
+        weights = treated.weights_at(np.array([k]))[:, 0]
         full = stiffness + np.tensordot(weights, groups, 1) - k * k * mass
-        slope = np.tensordot(powers / k * weights, groups, 1) - 2 * k * mass
+        slope = np.tensordot(treated.powers / k * weights, groups, 1) - 2 * k * mass
         try:
             step = np.linalg.solve(full, slope @ shape)
         except np.linalg.LinAlgError:

@@ -32,7 +32,7 @@ REACH = 1.5  # envelopes
 DETAIL_SHARE = 1 / 6
 SMALLEST_BODY_M3 = 1e-6
 UNREPEATABLE = "another mesh of this room differs on this system: levels move by about 0.1 dB"
-SHEET_TOLERANCE = 0.06  # free rims are ragged by a few centimetres
+SHEET_TOLERANCE = 0.06  # free rims are ragged, by some 15 cm where they meet a wall
 
 
 @dataclass(frozen=True)

@@ -4,51 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csc_array, csr_array
 
-from raysim.waves.bodies import BOUNDARY, Filling, faced, factor_of, terms_of
+from raysim.waves.bodies import Filling, faced, factor_of, terms_of
 from raysim.waves.factor import Factor
-from raysim.waves.reduced import Reduced, lacking
+from raysim.waves.reduced import Boundary, Reduced, boundary_of, lacking
 from raysim.waves.threads import each, one_thread
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-# Frequencies of the corrections, each round, times sources: 20 of one source, 10 each of four.
-ROUNDS = 2
+# Frequencies of the corrections: 20 of one source, 10 each of four.
 SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 20, 6, 40
 DROP = 2e-3
-MODES_TO = 1.1  # of the highest frequency that modes are asked to
+WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
+LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
 TOGETHER = 8
-
-
-class Part(NamedTuple):
-    """What has one coefficient: boundary mass of surfaces, or a matrix of what fills a body.
-
-    Attributes
-    ----------
-    on : (m,) int
-        The unknowns it has entries in.
-    matrix : (m, m) sparse
-    power : int
-        Its weight is the coefficient times (j k)^power: 1 for admittances.
-    """
-
-    on: Ints
-    matrix: csr_array
-    power: int = BOUNDARY
-
-    def extend(self, shapes: Array, known: Array) -> Array:
-        """(basis, basis) in a basis (n, basis), of which the first (known, known) are given."""
-        own, first = shapes[self.on], len(known)
-        new = own.T @ (self.matrix @ own[:, first:])
-        below = np.vstack([known, new[:first].T])
-        return np.hstack([below, new])
+# With bodies filled: rounds of corrections, and what modes leave at least to count, of the most.
+ROUNDS = 2
+LEAST_LEFT = 0.03
 
 
 @dataclass(frozen=True)
@@ -58,24 +36,28 @@ class Treated:
     Attributes
     ----------
     reduced : Reduced
-    shapes : (n, basis) float
-        Orthonormal with respect to the mass: the shapes of `reduced`, then corrections.
+    added : (n, corrections) float
+        Shapes that follow those of `reduced` in the basis, orthonormal with respect to the mass.
     stiffness : (basis, basis) float
-    parts : tuple of Part
+    boundaries : tuple of Boundary
         Surfaces of one admittance, together, then what fills bodies.
-    groups : (parts, basis, basis) float
+    groups : (groups, basis, basis) float
         Their matrices in the basis.
-    coefficients : (parts, frequencies) complex
+    powers : (groups,) int
+        Matrices are added with the weight coefficient (j k)^power: 1 for boundaries.
+    coefficients : (groups, frequencies) complex
+        Admittances of boundaries.
     frequencies_hz : (frequencies,) float
     factor : Factor
-        Whose inverse gives corrections.
+        Of what gives corrections.
     """
 
     reduced: Reduced
-    shapes: Array
+    added: Array
     stiffness: Array
-    parts: tuple[Part, ...]
+    boundaries: tuple[Boundary, ...]
     groups: Array
+    powers: Ints
     coefficients: Complex
     frequencies_hz: Array
     factor: Factor
@@ -86,27 +68,36 @@ class Treated:
         return np.asarray(2 * np.pi * self.frequencies_hz / self.reduced.speed)
 
     @property
+    def loads(self) -> Array:
+        """(basis, sources) float: unit monopoles."""
+        loads = self.reduced.loads
+        return np.vstack([self.reduced.shapes.T @ loads, self.added.T @ loads])
+
+    def seen_at(self, observe: csr_array) -> Array:
+        """(points, basis) float: the basis at places, by what `Elements.at` gave for them."""
+        # Bodies have unknowns of their own behind those of the air.
+        parts = (observe.data, observe.indices, observe.indptr)
+        observe = csr_array(parts, shape=(observe.shape[0], len(self.added)))
+        return np.hstack([observe @ self.reduced.shapes, observe @ self.added])
+
+    @property
     def is_filled(self) -> bool:
         """Whether bodies are filled with something else than air."""
         return self.factor is not self.reduced.modes.factor
 
-    @property
-    def powers(self) -> Ints:
-        """(parts,) int."""
-        return np.array([part.power for part in self.parts], np.int64)
-
-    def coefficients_at(self, wavenumbers: Array) -> Complex:
-        """(parts, wavenumbers), by straight lines between the frequencies."""
-        at = self.wavenumbers
-        after = np.clip(np.searchsorted(at, wavenumbers), 1, len(at) - 1)
-        share = np.clip((wavenumbers - at[after - 1]) / (at[after] - at[after - 1]), 0, 1)
+    def weights_at(self, wavenumbers: Array | Complex) -> Complex:
+        """(groups, wavenumbers), coefficients by straight lines between the frequencies."""
+        at, real = self.wavenumbers, np.real(wavenumbers)
+        after = np.clip(np.searchsorted(at, real), 1, len(at) - 1)
+        share = np.clip((real - at[after - 1]) / (at[after] - at[after - 1]), 0, 1)
         own = self.coefficients
-        return np.asarray((1 - share) * own[:, after - 1] + share * own[:, after])
+        coefficients = (1 - share) * own[:, after - 1] + share * own[:, after]
+        return np.asarray(coefficients * (1j * wavenumbers) ** self.powers[:, None])
 
     def matrices(self, chosen: Ints) -> Complex:
         """(chosen, basis, basis): stiffness + j k sum(beta B) - k^2 at frequencies by number."""
         k = self.wavenumbers[chosen]
-        weight = (1j * k[:, None]) ** self.powers * self.coefficients[:, chosen].T
+        weight = self.coefficients[:, chosen].T * (1j * k[:, None]) ** self.powers
         size = len(self.stiffness)
         flat = self.groups.reshape(len(self.groups), size * size)
         full = np.empty((len(k), size, size), np.complex128)
@@ -117,7 +108,7 @@ class Treated:
 
     def solutions(self, chosen: Ints) -> Complex:
         """(chosen, basis, sources): the field of each unit monopole in the basis."""
-        loads = (self.shapes.T @ self.reduced.loads).astype(np.complex128)
+        loads = self.loads.astype(np.complex128)
         parts = np.array_split(chosen, max(1, -(-len(chosen) // TOGETHER)))
         return np.concatenate(each(lambda part: np.linalg.solve(self.matrices(part), loads), parts))
 
@@ -133,17 +124,9 @@ class Treated:
         -------
         (sources, points, frequencies) complex
         """
-        elements = self.reduced.elements
-        observe = points if isinstance(points, csr_array) else elements.at(points)
-        observe = widened(observe, elements.size)
+        observe = points if isinstance(points, csr_array) else self.reduced.elements.at(points)
         solved = self.solutions(np.arange(len(self.frequencies_hz)))
-        return np.asarray(np.moveaxis((observe @ self.shapes) @ solved, 0, 2).transpose(1, 0, 2))
-
-
-def widened(observe: csr_array, size: int) -> csr_array:
-    """`Elements.at` of a room for places in its air, when bodies have got unknowns of their own."""
-    made = (observe.data, observe.indices, observe.indptr)
-    return csr_array(made, shape=(observe.shape[0], size))
+        return np.asarray(np.moveaxis(self.seen_at(observe) @ solved, 0, 2).transpose(1, 0, 2))
 
 
 def treat(
@@ -156,10 +139,11 @@ def treat(
 
     The rigid modes and the near fields of the sources miss how the field bends at absorbing
     surfaces. Where the solution in the basis leaves a residual in the full equations, applying
-    the inverse of stiffness - shift * mass to it gives a correction; corrections at a few
-    frequencies, twice, are appended to the basis. In this inverse a residual of the modes is
-    none, so it acts on what lies above them, where it is near the true inverse. Where bodies are
-    filled, the inverse is that of the room with them.
+    the inverse of stiffness - shift * mass to it gives a correction, which is appended to the
+    basis: first of the modes, then of solutions at a few frequencies. In this inverse a residual
+    of the modes is none, so it acts on what lies above them, where it is near the true inverse.
+    Where bodies are filled it is that of the room with them, and what solutions leave is
+    corrected twice.
 
     Parameters
     ----------
@@ -169,153 +153,209 @@ def treat(
     frequencies_hz : (frequencies,) float
         Rising.
     fillings : sequence of Filling
-        Other bodies are air.
+        Bodies that have none are air.
     """
     if (admittances.real < -1e-9).any():
         raise ValueError("an admittance with a negative real part makes sound; it can't be")
-    factor, added = reduced.modes.factor, []
-    if fillings:
-        reduced = faced(reduced, fillings)
-        terms = terms_of(reduced.elements, fillings)
-        with one_thread():
-            factor = factor_of(reduced, terms, frequencies_hz)
-        added = [(_part(term.matrix, term.power), term.coefficients) for term in terms]
-    parts, beta = _grouped(reduced, admittances)
-    start = Treated(
-        reduced,
-        reduced.shapes[:, :0],
-        np.zeros((0, 0)),
-        (*parts, *(part for part, _ in added)),
-        np.zeros((len(parts) + len(added), 0, 0)),
-        np.vstack([beta, *(own for _, own in added)]),
-        frequencies_hz,
-        factor,
-    )
-    treated = _extended(start, reduced.shapes)
-    for number in range(ROUNDS if start.parts else 0):
-        with one_thread():
-            treated = _corrected(treated, _residuals(treated, number))
+    # Facings leave the shapes of the room without bodies as they are, and surfaces between them.
+    treated = _in_modes(faced(reduced, fillings), reduced.surfaces, admittances, frequencies_hz)
+    with one_thread():
+        if fillings:
+            treated = _filled(treated, fillings)
+            treated = _corrected(treated, _left_in_bodies(treated))
+            for number in range(ROUNDS):
+                treated = _corrected(treated, _residuals_in_all(treated, number))
+        elif treated.boundaries:
+            treated = _corrected(treated, _left_by_modes(treated))
+            treated = _corrected(treated, _residuals(treated))
     return treated
 
 
-def follow_modes(treated: Treated, wavenumber: float) -> Treated:
-    """The same with corrections for each rigid mode up to a wavenumber.
-
-    Responses need those for the sources only; the decay of each mode needs its own.
-    """
-    rigid = np.sqrt(treated.reduced.modes.squared)
-    own = np.flatnonzero(rigid <= MODES_TO * wavenumber)
-    k = np.clip(rigid[own], treated.wavenumbers[0], None)
-    pressure = np.zeros((treated.shapes.shape[1], len(own)), np.complex128)
-    pressure[own, np.arange(len(own))] = 1
-    with one_thread():
-        return _corrected(treated, _left(treated, k, pressure))
-
-
-def _corrected(treated: Treated, residuals: Complex) -> Treated:
-    """In the basis extended by what residuals (n, columns) ask for."""
-    both = np.hstack([residuals.real, residuals.imag])
-    if treated.is_filled:
-        made = treated.factor.solve(residuals)
-        more = np.hstack([made.real, made.imag])
-    else:
-        more = treated.factor.solve(both[:, np.abs(both).max(axis=0) > 0])
-    new = lacking(treated.reduced.mass, treated.shapes, more, DROP)
-    return _extended(treated, np.hstack([treated.shapes, new]))
-
-
-def _grouped(reduced: Reduced, admittances: Complex) -> tuple[tuple[Part, ...], Complex]:
-    """Boundary matrices of equal admittance, added; rigid ones left out."""
+def _in_modes(
+    reduced: Reduced, surfaces: Array, admittances: Complex, frequencies_hz: Array
+) -> Treated:
+    """In the shapes of the reduced room alone; surfaces of equal admittance together."""
     values, inverse = np.unique(admittances, axis=0, return_inverse=True)
     chosen = [g for g in range(len(values)) if np.abs(values[g]).max() > 0]
-    surfaces = reduced.elements.surfaces
-    parts = []
-    for g in chosen:
-        own = [surfaces[s] for s in np.flatnonzero(inverse.reshape(-1) == g)]
-        parts.append(_part(sum(own[1:], start=own[0])))
-    return tuple(parts), values[chosen]
-
-
-def _part(matrix: csc_array, power: int = BOUNDARY) -> Part:
-    matrix = csc_array(matrix)
-    on = np.flatnonzero(np.diff(matrix.indptr))
-    return Part(on, csr_array(matrix[on][:, on]), power)
-
-
-def _extended(treated: Treated, shapes: Array) -> Treated:
-    """The same in more shapes: those it has, and some that are orthonormal to them."""
-    reduced, size = treated.reduced, shapes.shape[1]
-    modes = len(reduced.modes.squared)
-    stiffness = np.zeros((size, size))
-    stiffness[np.arange(modes), np.arange(modes)] = reduced.modes.squared
-    # Between the two there is none, except where shapes may jump and the modes couldn't.
-    first = 0 if treated.is_filled else modes
-    product = shapes[:, first:].T @ (reduced.elements.stiffness @ shapes[:, modes:])
-    stiffness[first:, modes:] = product
-    stiffness[modes:, first:] = product.T
-    groups = [
-        part.extend(shapes, known)
-        for part, known in zip(treated.parts, treated.groups, strict=True)
-    ]
-    return replace(
-        treated,
-        shapes=shapes,
-        stiffness=stiffness,
-        groups=np.array(groups).reshape(-1, size, size),
+    own = [np.flatnonzero(inverse.reshape(-1) == g) for g in chosen]
+    size, modes = reduced.shapes.shape[1], len(reduced.modes.squared)
+    stiffness = np.diag(np.concatenate([reduced.modes.squared, np.zeros(size - modes)]))
+    near = reduced.shapes[:, modes:]
+    stiffness[modes:, modes:] = near.T @ (reduced.elements.stiffness @ near)
+    return Treated(
+        reduced,
+        near[:, :0],
+        stiffness,
+        tuple(boundary_of([reduced.elements.surfaces[s] for s in each]) for each in own),
+        np.array([surfaces[each].sum(axis=0) for each in own]).reshape(-1, size, size),
+        np.ones(len(own), np.int64),
+        values[chosen],
+        frequencies_hz,
+        reduced.modes.factor,
     )
 
 
-def _residuals(treated: Treated, number: int) -> Complex:
-    """(n, pairs) what solutions leave, at a few frequencies and sources."""
+def _filled(treated: Treated, fillings: Sequence[Filling]) -> Treated:
+    """The same with bodies filled, still in the shapes of the room without them."""
     reduced = treated.reduced
-    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
+    terms = terms_of(reduced.elements, fillings)
+    more = [boundary_of([term.matrix]) for term in terms]
+    groups = [one.between(reduced.shapes, reduced.shapes) for one in more]
+    return replace(
+        treated,
+        boundaries=(*treated.boundaries, *more),
+        groups=np.array([*treated.groups, *groups]),
+        powers=np.concatenate([treated.powers, [term.power for term in terms]]),
+        coefficients=np.vstack([treated.coefficients, *(term.coefficients for term in terms)]),
+        factor=factor_of(reduced, terms, treated.frequencies_hz),
+    )
+
+
+def _corrected(treated: Treated, residuals: Array | Complex) -> Treated:
+    """In the basis extended by what residuals (n, columns) ask for."""
+    if not residuals.shape[1]:
+        return treated
+    reduced, added = treated.reduced, treated.added
+    wanted = treated.factor.solve(residuals)
+    if np.iscomplexobj(wanted):
+        wanted = _apart(wanted)
+    new = lacking(reduced.mass, (reduced.shapes, added), wanted, DROP)
+    # Stiffness and mass have no part between a mode and what is orthogonal to it, except where
+    # shapes may jump and the modes couldn't.
+    bent = reduced.elements.stiffness @ new
+    rest = 0 if treated.is_filled else len(reduced.modes.squared)
+    near = reduced.shapes[:, rest:]
+    beside = np.vstack([np.zeros((rest, new.shape[1])), near.T @ bent, added.T @ bent])
+    groups = [
+        _bordered(
+            known,
+            np.vstack([one.between(reduced.shapes, new), one.between(added, new)]),
+            one.between(new, new),
+        )
+        for one, known in zip(treated.boundaries, treated.groups, strict=True)
+    ]
+    return replace(
+        treated,
+        added=np.hstack([added, new]),
+        stiffness=_bordered(treated.stiffness, beside, new.T @ bent),
+        groups=np.array(groups),
+    )
+
+
+def _bordered(known: Array, beside: Array, corner: Array) -> Array:
+    """A symmetric matrix extended by columns and a corner."""
+    return np.block([[known, beside], [beside.T, (corner + corner.T) / 2]])
+
+
+def _left_by_modes(treated: Treated) -> Array:
+    """(n, columns): what the rigid modes leave, in as few columns as matter.
+
+    A mode v leaves - j k sum(beta B) v; real and imaginary parts are separate columns. Their size
+    is measured on the boundary, v B v, and over the square root of the mode's damping: corrections
+    move its decay by a share that goes with the square of that.
+    """
+    modes = len(treated.reduced.modes.squared)
+    at = treated.wavenumbers
+    k = np.clip(np.sqrt(treated.reduced.modes.squared), at[0], at[-1])
+    weight = treated.weights_at(k) / 1j  # (groups, modes)
+    groups = treated.groups[:, :modes, :modes]
+    loss = np.maximum(weight.real, LEAST_LOSS * np.abs(weight))
+    loss = np.einsum("gm,gmm->m", loss, groups)
+    weight = weight / np.sqrt(np.where(loss > 0, loss, 1.0))
+    parts = [part for part in (weight.imag, weight.real) if part.any()]
+    gram = np.block([[np.einsum("gi,gij,gj->ij", a, groups, b) for b in parts] for a in parts])
+    strength, turn = np.linalg.eigh(gram)
+    turns = np.split(turn[:, strength > WEAK], len(parts))
+    columns = np.zeros((len(groups), len(treated.stiffness), turns[0].shape[1]))
+    for part, own in zip(parts, turns, strict=True):
+        columns[:, :modes] += part[:, :, None] * own
+    return _at_boundaries(treated, columns)
+
+
+def _residuals(treated: Treated) -> Array:
+    """(n, columns): what solutions leave, at a few frequencies and sources.
+
+    Of (K + j k sum(beta B) - k^2 M) p - q only what the inverse of K - shift M doesn't return
+    into the basis: (k^2 - shift) M r - j k sum(beta B) p, r the part of p beside the modes. Real
+    and imaginary parts are separate columns.
+    """
+    reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1])
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
-    left = _left(treated, k, solved)
-    return left + reduced.loads[:, pairs[:, 1]] if treated.is_filled else left
+    rest = _apart((k**2 - reduced.modes.shift) * solved[modes:])
+    near = reduced.shapes[:, modes:]
+    aside = near @ rest[: near.shape[1]] + treated.added @ rest[near.shape[1] :]
+    weight = -treated.weights_at(k)
+    left = np.asarray(reduced.mass @ aside)
+    return left + _at_boundaries(treated, _apart(weight[:, None] * solved))
 
 
-def _left(treated: Treated, wavenumbers: Array, solved: Complex) -> Complex:
-    """(n, columns): - (K + j k sum(beta B) - k^2 M) p of fields (basis, columns).
-
-    Without bodies filled only what the inverse of K - shift M doesn't return into the basis:
-    (k^2 - shift) M r - j k sum(beta B) p, r the part of p beside the modes.
-    """
-    reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    left = _left_by_parts(treated, wavenumbers, solved)
-    if not treated.is_filled:
-        aside = treated.shapes[:, modes:] @ solved[modes:]
-        return left + (wavenumbers**2 - reduced.modes.shift) * _times(reduced.mass, aside)
-    pressure = treated.shapes @ solved
-    left += wavenumbers**2 * _times(reduced.mass, pressure)
-    return np.asarray(left - _times(reduced.elements.stiffness, pressure))
+def _left_in_bodies(treated: Treated) -> Complex:
+    """(n, columns): what the modes of the room without bodies leave, in the columns that matter."""
+    squared = treated.reduced.modes.squared
+    k = np.clip(np.sqrt(squared), treated.wavenumbers[0], None)
+    own = np.flatnonzero(k <= treated.wavenumbers[-1])
+    fields = np.zeros((len(treated.stiffness), len(own)), np.complex128)
+    fields[own, np.arange(len(own))] = 1
+    left = _left_in_all(treated, k[own], fields)
+    strength, turn = np.linalg.eigh(left.conj().T @ left)
+    return np.asarray(left @ turn[:, strength > LEAST_LEFT**2 * strength[-1]])
 
 
-def _left_by_parts(treated: Treated, wavenumbers: Array, solved: Complex) -> Complex:
-    """(n, columns): - j k sum(beta B) p of fields (basis, columns), each with a wavenumber."""
-    left = np.zeros((len(treated.shapes), solved.shape[1]), np.complex128)
-    coefficients = treated.coefficients_at(wavenumbers)
-    for part, own in zip(treated.parts, coefficients, strict=True):
-        pressure = treated.shapes[part.on] @ solved
-        weight = (1j * wavenumbers) ** part.power * own
-        left[part.on] -= weight * _times(part.matrix, pressure)
-    return left
+def _residuals_in_all(treated: Treated, number: int) -> Complex:
+    """(n, pairs): what solutions leave, at other frequencies in each round."""
+    loads = treated.reduced.loads
+    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], number / ROUNDS)
+    chosen, column = np.unique(pairs[:, 0], return_inverse=True)
+    solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
+    return loads[:, pairs[:, 1]] + _left_in_all(treated, treated.wavenumbers[pairs[:, 0]], solved)
 
 
-def _pairs(frequencies: int, sources: int, number: int) -> Ints:
-    """(pairs, 2) frequency and source, spread over both, other ones in each round."""
-    count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
-    step = (frequencies - 1) / count
-    pairs = []
-    for source in range(sources):
-        first = step * (((number + source / sources) / ROUNDS) % 1)
-        at = np.unique(np.round(first + step * np.arange(count)).astype(int))
-        at[-1] = frequencies - 1
-        pairs.append(np.column_stack([at, np.full(len(at), source)]))
-    return np.concatenate(pairs)
+def _left_in_all(treated: Treated, wavenumbers: Array, fields: Complex) -> Complex:
+    """(n, columns): - (K + sum of the parts - k^2 M) p of fields (basis, columns)."""
+    elements, shapes = treated.reduced.elements, treated.reduced.shapes
+    first = shapes.shape[1]
+    pressure = shapes @ fields[:first] + treated.added @ fields[first:]
+    left = wavenumbers**2 * _times(treated.reduced.mass, pressure)
+    left -= _times(elements.stiffness, pressure)
+    weight = treated.weights_at(wavenumbers)[:, None]
+    both = _at_boundaries(treated, _apart(weight * fields))
+    half = fields.shape[1]
+    return np.asarray(left - both[:, :half] - 1j * both[:, half:])
 
 
 def _times(matrix: csr_array | csc_array, values: Complex) -> Complex:
     """Real sparse matrix times complex columns."""
     return np.asarray(matrix @ values.real + 1j * (matrix @ values.imag))
+
+
+def _at_boundaries(treated: Treated, fields: Array) -> Array:
+    """(n, columns): sum(B p) of fields (groups, basis, columns), one for each group."""
+    shapes = treated.reduced.shapes
+    left = np.zeros((len(shapes), fields.shape[2]))
+    for (on, mass), field in zip(treated.boundaries, fields, strict=True):
+        first = shapes.shape[1]
+        pressure = shapes[on] @ field[:first] + treated.added[on] @ field[first:]
+        left[on] += mass @ pressure
+    return left
+
+
+def _apart(values: Complex) -> Array:
+    """Real parts of columns, then imaginary ones."""
+    return np.concatenate([values.real, values.imag], axis=-1)
+
+
+def _pairs(frequencies: int, sources: int, later: float = 0.0) -> Ints:
+    """(pairs, 2) frequency and source, spread over both; later by a share of a step."""
+    count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
+    step = (frequencies - 1) / count
+    pairs = []
+    for source in range(sources):
+        at = np.unique(
+            np.round(step * ((source / sources + later) % 1 + np.arange(count))).astype(int)
+        )
+        at[-1] = frequencies - 1
+        pairs.append(np.column_stack([at, np.full(len(at), source)]))
+    return np.concatenate(pairs)

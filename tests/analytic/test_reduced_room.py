@@ -93,5 +93,5 @@ def test_the_difference_to_the_direct_solution_can_be_seen(room):
     )
     observe = reduced.elements.at(np.array([scene.receivers[0].position]))
     plain = (observe @ reduced.shapes @ solved)[:, 0, 0]
-    corrected = (observe @ treated.shapes @ treated.solutions(np.array(at)))[:, 0, 0]
+    corrected = (treated.seen_at(observe) @ treated.solutions(np.array(at)))[:, 0, 0]
     assert np.abs(20 * np.log10(np.abs(plain / corrected))).max() > 0.3

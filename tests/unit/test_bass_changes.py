@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from raysim import quantities
-from raysim.report import bass_comparing
+from raysim.quantities.bass_changes import wave_times
+from raysim.report import bass_comparing, comparing
 from raysim.report.compare_page import compose_comparison
 from tests.results_made import exponential_result
 
@@ -65,6 +66,19 @@ def test_octaves_and_evenness():
     assert change.t20_s[1, 0] == pytest.approx(2 * change.t20_s[0, 0], rel=0.05)
     assert change.even_db[1, 0] > change.even_db[0, 0] > 1
     assert "T20 by waves at “seat”: 63 Hz 0.4" in bass_comparing.sentences(change)[0]
+    times, error = wave_times(*sides)[125]
+    assert times == pytest.approx(change.t20_s[:, 0, 1])
+    assert error == 0
+    [compared] = quantities.compare_variants(sides[0].origin)
+    [balance] = comparing.balance(compared)
+    assert balance.startswith("Lows change by 69 ±1 %, ")
+    assert balance.endswith(
+        "highs by 0 ±1 %: duller and boomier than before; only deeper "
+        "absorbers or more air behind cure that"
+    )
+    bare = dataclasses.replace(sides[0].origin, bass=None)
+    [rays] = comparing.balance(quantities.compare_variants(bare)[0])
+    assert rays.startswith("Lows change by 0")
 
 
 def test_no_change_without_the_bass_on_both_sides(made):

@@ -7,6 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 
+from raysim.digits import tidy
 from raysim.plan.aim import Weights, steps_outside, steps_uneven, summed_excess_db
 from raysim.plan.catalogue import Limits, with_limits
 from raysim.plan.measure import Bench
@@ -137,17 +138,28 @@ def test_a_dull_and_boomy_plan_is_called_that(after, said):
     times_s = np.array([(0.5, 0.5, 0.5, 0.5, 0.5, 0.5), after])
     (text,) = balance_sentence(times_s, (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0))
     assert said in text
-    assert text.startswith(f"Lows change by {100 * (after[0] / 0.5 - 1):.0f} %")
+    assert text.startswith(f"Lows change by {tidy(100 * (after[0] / 0.5 - 1), 0)} %")
 
 
 def test_without_known_lows_nothing_is_said_of_them():
     times_s = np.array([(np.nan, 0.5, 0.5, 0.4), (0.3, 0.4, 0.4, 0.2)])
     (text,) = balance_sentence(times_s, (125.0, 500.0, 1000.0, 2000.0))
-    assert text.startswith("Highs change by -50 %. Whether it gets boomy can't be told")
+    assert text.startswith("Highs change by −50 %. Whether it gets boomy can't be told")
     assert "--bass" in text
     times_s[0, 0] = 0.3
     (text,) = balance_sentence(times_s, (125.0, 500.0, 1000.0, 2000.0))
-    assert text.startswith("Lows change by 0 %, highs by -50 %")
+    assert text.startswith("Lows change by 0 %, highs by −50 %")
+
+
+def test_a_balance_within_its_error_is_not_told():
+    times_s = np.array([(0.5, 0.5, 0.5), (0.5, 0.4, 0.4)])
+    bands = (125.0, 500.0, 2000.0)
+    (sure,) = balance_sentence(times_s, bands, np.array([0.02, 0.02, 0.02]))
+    assert sure.startswith("Lows change by 0 ±4 %, highs by −20 ±4 %: duller and boomier")
+    (unsure,) = balance_sentence(times_s, bands, np.array([0.03, 0.03, 0.03]))
+    assert unsure.endswith("highs by −20 ±6 %: whether the balance moves is too near 5 % to tell")
+    (fine,) = balance_sentence(times_s, bands, np.full(3, 1e-4))
+    assert fine.startswith("Lows change by 0 ±1 %, highs by −20 ±1 %: duller and boomier")
 
 
 @pytest.mark.parametrize("width", [2.8, 3.13, 4.07])

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from raysim.report import digits, style, views
+from raysim import digits
+from raysim.report import style, views
 from raysim.report.drawings import draw_plan, draw_section
 from raysim.report.elevations import draw_surface, met_facets
 from raysim.report.listed import drawn, list_reflections

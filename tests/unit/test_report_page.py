@@ -14,11 +14,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from raysim.digits import rounded
 from raysim.errors import ResultError
 from raysim.quantities import early_reflections, evaluate_all, reverberation_time
 from raysim.report import page as page_module
 from raysim.report import write_report
-from raysim.report.digits import rounded
 from raysim.report.listed import list_reflections
 from raysim.report.page import compose
 from raysim.report.tables import ORDER, PRINTED, reflection_rows

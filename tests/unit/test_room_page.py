@@ -12,10 +12,11 @@ from importlib import resources
 import numpy as np
 import pytest
 
+from raysim import digits
 from raysim.quantities.places import in_blocks
 from raysim.quantities.reflections import place_on
 from raysim.quantities.shares import Share, arriving_share, incident_share, patch_at
-from raysim.report import digits, room_page
+from raysim.report import room_page
 from raysim.report.falling import falling
 from raysim.report.room_model import SMALLEST_M2, groups_of_patches, seen
 from raysim.report.shading import share_shading
