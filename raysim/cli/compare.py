@@ -92,6 +92,7 @@ def as_data(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]]
         "false_discovery_rate": FALSE_DISCOVERY_RATE,
         "interval_level": compared[0].level,
         "comparisons": [_one(comparison, checks) for comparison in compared],
+        "seats": _seats(compared),
     }
 
 
@@ -101,6 +102,33 @@ def _steps() -> dict[str, Any]:
     return {
         key: {"size": step.size, "is_share": step.is_share, "source": step.source}
         for key, step in STEPS.items()
+    }
+
+
+def _seats(compared: Sequence[Comparison]) -> dict[str, Any] | None:
+    """Steps off the aims of every variant at every receiver; None with one."""
+    from raysim.cli.summary import plain
+    from raysim.quantities.seat_aims import PARTS, trade_off
+
+    trade = trade_off(compared)
+    if trade is None:
+        return None
+    return {
+        "receivers": list(trade.receivers),
+        "bands_hz": list(trade.bands_hz),
+        "parts": list(PARTS),
+        "variants": [
+            {
+                "variant": score.name,
+                "steps_off": plain(score.off.value),
+                "standard_error": plain(score.off.standard_error),
+                "steps_of_parts": plain(score.parts),
+                "change": plain(score.change.value),
+                "change_standard_error": plain(score.change.standard_error),
+                "verdict": list(score.words),
+            }
+            for score in trade.scores
+        ],
     }
 
 
@@ -128,7 +156,7 @@ def _one(comparison: Comparison, checks: dict[str, tuple[Check, ...]]) -> dict[s
         "times_rays": comparison.times_rays,
         "is_paired": comparison.is_paired,
         "pairing": comparison.pairing,
-        "strongest_reflection": list(comparison.strongest),
+        "strongest_reflection": {name: ends for name, *ends in comparison.strongest},
         "treatment_before": sums[0],
         "treatment_after": sums[1],
         "differences": [_difference(judged) for judged in comparison.judged],
@@ -216,10 +244,23 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
         if any(side.result.bass is None for side in (comparison.before, comparison.after)):
             click.echo(f"  Bass: {NO_BASS}.")
         _print_checks(checks.get(comparison.after.name, ()))
+    _print_seats(compared)
     if compared[0].together:
         click.echo(f"\n{comparing.together_in_words(compared[0])}")
     click.echo("\nNoticeable steps")
     for sentence in comparing.steps_in_words():
+        click.echo(f"  {sentence}")
+
+
+def _print_seats(compared: Sequence[Comparison]) -> None:
+    from raysim.quantities.seat_aims import trade_off
+    from raysim.report import seat_by_seat
+
+    trade = trade_off(compared)
+    if trade is None:
+        return
+    click.echo("\nSeat by seat, in noticeable steps off the aims")
+    for sentence in seat_by_seat.sentences(trade):
         click.echo(f"  {sentence}")
 
 

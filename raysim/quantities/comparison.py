@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from raysim.errors import ResultError
 from raysim.quantities.differences import Difference, differences
 from raysim.quantities.ranges import Spread, input_spreads
-from raysim.quantities.reflections import early_reflections
+from raysim.quantities.reflections import EarlyReflection, early_reflections
 from raysim.quantities.sides import Common, Side, common_of, pairing, side_of
 from raysim.quantities.verdicts import (
     BETTER,
@@ -51,8 +51,8 @@ class Comparison:
     bands_hz : tuple of float
         Common to both.
     judged : tuple of Judged
-    strongest : pair of str
-        What makes the strongest early reflection on each side: 'left to mix by window'.
+    strongest : tuple of (str, str, str)
+        Receiver, and what makes its strongest early reflection before and after: 'left by window'.
     sums : pair of Sum or None
         What is in each and what it costs; None without treatments in the scene.
     level : float
@@ -68,7 +68,7 @@ class Comparison:
     pairing: str
     bands_hz: tuple[float, ...]
     judged: tuple[Judged, ...]
-    strongest: tuple[str, str]
+    strongest: tuple[tuple[str, str, str], ...]
     sums: tuple[Sum | None, Sum | None]
     level: float
     together: int
@@ -165,20 +165,32 @@ def _judged(
         words,
         bands_hz,
         tuple(judged),
-        strongest=(_strongest(before), _strongest(after)),
+        strongest=tuple(
+            (name, _strongest(before, name), _strongest(after, name))
+            for name in measured.common.receiver_names
+        ),
         sums=(_sum(before), _sum(after)),
         level=level,
         together=together,
     )
 
 
-def _strongest(side: Side) -> str:
-    judged = [one for one in early_reflections(side.result) if one.is_met is not None]
-    if not judged:
+def _strongest(side: Side, receiver: str) -> str:
+    worst = strongest_at(side, receiver)
+    if worst is None:
         return "none"
-    worst = max(judged, key=lambda one: one.level_db)
-    source = side.scene.sources[worst.reflection.source].name
-    return f"{source} to {side.scene.receivers[worst.reflection.receiver].name} by {worst.path}"
+    return f"{side.scene.sources[worst.reflection.source].name} by {worst.path}"
+
+
+def strongest_at(side: Side, receiver: str) -> EarlyReflection | None:
+    """The strongest early reflection that is judged at a receiver."""
+    seats = [one.name for one in side.scene.receivers]
+    judged = [
+        one
+        for one in early_reflections(side.result)
+        if one.is_met is not None and seats[one.reflection.receiver] == receiver
+    ]
+    return max(judged, key=lambda one: one.level_db, default=None)
 
 
 def _sum(side: Side) -> Sum | None:

@@ -265,7 +265,7 @@ def _balances(
 
 
 def _match(before: Side, common: Common, bands: tuple[str, ...], counts: Bools) -> Part:
-    mates = [_mates(before, common, r) for r in range(len(common.receivers))]
+    mates = [mates_of(before, common, r) for r in range(len(common.receivers))]
 
     def counting(r: int, b: int) -> list[tuple[int, int]]:
         """Mates that play, or all where none do."""
@@ -292,7 +292,7 @@ def _match(before: Side, common: Common, bands: tuple[str, ...], counts: Bools) 
     return Part("match", term, "dB", common.receiver_names, bands, of, why)
 
 
-def _mates(side: Side, common: Common, receiver: int) -> list[tuple[int, int]]:
+def mates_of(side: Side, common: Common, receiver: int) -> list[tuple[int, int]]:
     """Pairs of sources that stand left and right of a receiver, as mirror images of each other."""
     scene = side.scene
     seat = scene.receivers[common.receivers[receiver][0]]

@@ -52,11 +52,15 @@ class Dip:
 def find_dips(
     result: Result, response: Response, variant: int, source: int, receiver: int
 ) -> tuple[Dip, ...]:
-    """The deepest dips up to 2 kHz at least 5 dB deep, rising in frequency."""
+    """The deepest dips up to 2 kHz at least 5 dB deep, rising in frequency.
+
+    Below the lowest mode of the room there is no interference: what falls there is no dip.
+    """
     f = response.frequency_hz
     square = 10 ** (response.level_db[variant, source, receiver].astype(float) / 10)
     depth = level_db(smoothed(f, square, BROAD)) - level_db(smoothed(f, square, FINE))
     found, _ = find_peaks(np.where(f <= HIGHEST_HZ, depth, 0), height=DEPTH_DB, prominence=DEPTH_DB)
+    found = found[f[found] > _lowest_mode_hz(result, variant)]
     deepest = sorted(found, key=lambda i: -depth[i])[:DEEPEST_COUNT]
     scene = result.scene_in(variant)
     images = Images(scene, covers_in(result, variant))
@@ -77,3 +81,11 @@ def find_dips(
         by_waves = bool(response.bass_share[i] >= 0.5)
         dips.append(Dip(float(f[i]), float(depth[i]), surface, gain, by_waves))
     return tuple(dips)
+
+
+def _lowest_mode_hz(result: Result, variant: int) -> float:
+    """0 where none is known."""
+    if result.bass is None:
+        return 0.0
+    own = result.bass.mode_frequency_hz[result.bass.mode_variant == variant]
+    return float(own.min()) if len(own) else 0.0

@@ -17,6 +17,12 @@ from raysim.report import bass_curves, style
 from raysim.report.pictures import Picture, picture_of
 
 SAME_SHARE = 0.05  # a decay time that changes less is called as long as before
+SIZES = (
+    (math.log(2), "large, a factor of two or more"),
+    (math.log(1.25), "clear, a quarter or more"),
+    (math.log(1.1), "small, a tenth or more"),
+    (0.0, "hardly noticeable, less than a tenth"),
+)
 STEP_SOURCE = (
     "5 % of a decay time and 1 dB of a level, after ISO 3382-1:2009, table A.1, taken over to the "
     "bass for want of better"
@@ -49,7 +55,39 @@ def sentences(change: BassChange) -> list[str]:
     listed += [f"{gone} {'are' if gone > 1 else 'is'} not found again"] if gone else []
     if listed:
         said.append(f"Of the lowest {len(change.modes)} modes {', '.join(listed)}.")
+    if largest := _largest(change):
+        said.append(largest)
     return said
+
+
+def _largest(change: BassChange) -> str:
+    """The decay time that changes most, and whether that is much; empty where all are as long."""
+    pairs = [
+        (one, other) for one, other in change.modes if other and _word(one, other) != "as long"
+    ]
+    if not pairs:
+        return ""
+    one, other = max(pairs, key=lambda pair: abs(_growth(*pair)))
+    share = abs(_growth(one, other))
+    size = next(word for least, word in SIZES if share >= least)
+    return (
+        f"The largest change is {size}: at {one.frequency_hz:.1f} Hz from {_ranged(one)} "
+        f"to {_ranged(other)}."
+    )
+
+
+def _growth(before: Mode, after: Mode) -> float:
+    """Logarithm of the ratio of decay times."""
+    if math.isinf(before.decay_time_s):
+        return -math.inf
+    return math.log(after.decay_time_s / before.decay_time_s)
+
+
+def _ranged(mode: Mode) -> str:
+    if math.isinf(mode.decay_time_s):
+        return "endless"
+    ends = f"{mode.shortest_s:.2f} to {mode.longest_s:.2f}"
+    return f"{mode.decay_time_s:.2f} s (within the materials' ranges {ends} s)"
 
 
 def _time(change: BassChange, side: int, receiver: int, band: int) -> str:

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from raysim.quantities.comparison import Comparison
+from raysim.quantities.seat_aims import trade_off
 from raysim.report import bass_comparing, changes, comparing, style
 from raysim.report.page import write_folder
 from raysim.report.pictures import Picture, picture_of
+from raysim.report.seat_by_seat import seat_by_seat
 from raysim.report.templates import render, text_file
 from raysim.report.treatments import draw_treated_plan
 
@@ -47,6 +49,9 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
     rows = changes.draw_changes(compared, files)
     plans = _plans(compared, files)
     bass = bass_comparing.sections(compared, files)
+    trade = trade_off(compared)
+    seats = None if trade is None else seat_by_seat(trade)
+    files |= seats.files if seats else {}
     before = compared[0].before
     page = render(
         "compare",
@@ -55,6 +60,7 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
         before=before.name,
         overview=[comparing.overview(one) for one in compared],
         pictures=rows,
+        seats=seats,
         plans=plans,
         comparisons=[_details(one) for one in compared],
         steps=comparing.steps_in_words(),

@@ -156,9 +156,11 @@ def sentences(comparison: Comparison) -> list[str]:
             if grouped:
                 said.append(f"{_subject(judged)}: {'; '.join(grouped)}.")
     said += [f"{sentence}." for sentence in balance(comparison)]
-    before, after = comparison.strongest
-    if before != after:
-        said.append(f"The strongest early reflection was {before}, and is {after}.")
+    several = len(comparison.strongest) > 1
+    for receiver, before, after in comparison.strongest:
+        if before != after:
+            where = f" at “{receiver}”" if several else ""
+            said.append(f"The strongest early reflection{where} was {before}, and is {after}.")
     return said
 
 

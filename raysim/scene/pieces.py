@@ -129,7 +129,7 @@ class _Maker:
                 raise CannotPlaceError("on", f"'{sheet.name}' isn't a ceiling; name one")
             return self._body(self._cloud(sheet, section.at), 1, 1)
         if isinstance(section.at, str) or len(section.at) != 3:
-            raise CannotPlaceError("at", "give the screen's corner [x, y, z] with the smallest")
+            raise CannotPlaceError("at", "give the corner of smallest x, y and z as [x, y, z]")
         return self._body(traps.standing(section.at, self.size), 1, 1)
 
     def of_pattern(self, pattern: str) -> list[Piece]:

@@ -41,10 +41,39 @@ def test_modes_are_matched_where_they_are_near(change):
 
 def test_in_words(change):
     said = bass_comparing.sentences(change)
-    assert said[-1] == "Of the lowest 2 modes 1 rings shorter, 1 is not found again."
+    assert said[-2] == "Of the lowest 2 modes 1 rings shorter, 1 is not found again."
+    ((before, after), _) = change.modes
+    first, last = (f"{m.shortest_s:.2f} to {m.longest_s:.2f}" for m in (before, after))
+    assert said[-1] == (
+        "The largest change is large, a factor of two or more: at 33.6 Hz from 0.80 s (within the "
+        f"materials' ranges {first} s) to 0.40 s (within the materials' ranges {last} s)."
+    )
     first, second = bass_comparing.mode_rows(change)
     assert (first["before_s"], first["after_s"], first["change"]) == ("0.80", "0.40", "−50")
     assert second["after"] == "damped away or joined another"
+
+
+@pytest.mark.parametrize(
+    ("before_s", "after_s", "size"),
+    [
+        (13.2, 12.0, "hardly noticeable, less than a tenth"),
+        (1.0, 1.2, "small, a tenth or more"),
+        (1.0, 0.7, "clear, a quarter or more"),
+        (np.inf, 0.7, "large, a factor of two or more"),
+        (1.0, 1.04, None),
+    ],
+)
+def test_largest_change_in_words(change, before_s, after_s, size):
+    (one, other), _ = change.modes
+    pair = tuple(
+        dataclasses.replace(mode, decay_time_s=time)
+        for mode, time in ((one, before_s), (other, after_s))
+    )
+    said = bass_comparing.sentences(dataclasses.replace(change, modes=(pair,)))[-1]
+    if size is None:
+        assert said == "Of the lowest 1 modes 1 rings as long."
+    else:
+        assert said.startswith(f"The largest change is {size}: at 33.6 Hz from ")
 
 
 def test_octaves_and_evenness():

@@ -149,3 +149,7 @@ def test_dip_of_two_paths_is_given_to_its_surface():
     assert {dip.surface for dip in dips} == {"front"}
     assert dips[0].by_waves
     assert dips[0].gain_db == pytest.approx(-20 * np.log10(1 - 1.2007 / 2.3190), abs=0.2)
+    higher = dataclasses.replace(bass, mode_frequency_hz=np.full(len(bass.mode_variant), 160.0))
+    made = dataclasses.replace(made, bass=higher)
+    above = find_dips(made, quantities.joined_response(made), 0, 0, 0)
+    assert above[0].frequency_hz == dips[1].frequency_hz > 160
