@@ -26,7 +26,7 @@ LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its
 TOGETHER = 8
 # With bodies filled: rounds of corrections, and what modes leave at least to count, of the most.
 ROUNDS = 2
-LEAST_LEFT = 0.03
+LEAST_LEFT = 0.3
 
 
 @dataclass(frozen=True)
