@@ -15,8 +15,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-# Frequencies of the corrections: 20 of one source, 10 each of four.
-SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 20, 6, 40
+# Frequencies of the corrections: 12 of one source or of each of two, then fewer.
+SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 12, 6, 24
 DROP = 2e-3
 WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
 LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
