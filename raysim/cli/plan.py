@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 @click.option("--error", type=float, default=2.0, metavar="PERCENT", help="Of the final result.")
 @click.option("--seed", type=int, default=1, metavar="N", help="Same seed, same plan; default 1.")
 @click.option("--threads", type=int, metavar="N", help="Default: all cores. Changes no number.")
-@click.option("--bass/--no-bass", default=False, help="Compute the bass of the result too.")
+@click.option("--bass/--no-bass", default=False, help="Let the bass decide too.")
 @click.option("--no-result", is_flag=True, help="Write the scene file only.")
 @click.option("--dismiss", multiple=True, metavar="NAME", help="A warning not to show again.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -99,7 +99,7 @@ def plan(
     workshop = Workshop(scene_path)
     for doubt in workshop.scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
-    made = _made(workshop, catalogue, rays, seed, candidates, threads)
+    made = _made(workshop, catalogue, rays, seed, candidates, threads, bass)
     warned = mistakes(workshop, catalogue, [step.site for step in made.kept])
     text = written(workshop, made)
     _write(output, text.text)
@@ -141,6 +141,7 @@ def _made(
     seed: int,
     candidates: int,
     threads: int | None,
+    bass: bool,
 ) -> Plan:
     from raysim.cli.progress import shown_progress
     from raysim.plan.conduct import make_plan
@@ -156,6 +157,7 @@ def _made(
             candidates,
             threads,
             lambda stage, fraction: show(Progress(stage, fraction)),
+            bass,
         )
 
 
@@ -203,6 +205,7 @@ def _lines(
         if result is not None:
             lines += words.remaining_words(result, name, words.coverable(made))
             lines += words.bass_words(result, name)
+        lines += words.aim_bass_words(made)
     lines += words.aim_words(made, scene)
     lines += words.left_out_words(made)
     lines += words.warning_words(warned)

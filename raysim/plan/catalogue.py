@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, ValidationError
 
 from raysim.errors import SceneError
-from raysim.plan.aim import Weights
+from raysim.plan.aim import PARTS, Weights
 from raysim.scene import values
 from raysim.scene.complaints import Complaints
 from raysim.scene.kinds import FIXING
@@ -71,6 +71,8 @@ class AimSection(Section):
     decay: HowMuch = 1.0
     evenness: HowMuch = 1.0
     match: HowMuch = 1.0
+    ringing: HowMuch = 1.0
+    levels: HowMuch = 1.0
 
 
 class ItemSection(Section):
@@ -195,7 +197,7 @@ def load_catalogue(path: str | Path) -> Catalogue:
     return Catalogue(
         items,
         Limits(limits.budget or (), limits.count, limits.weight, limits.depth, limits.drilling),
-        Weights(file.aim.reflections, file.aim.decay, file.aim.evenness, file.aim.match),
+        Weights(**{part: getattr(file.aim, part) for part in PARTS}),
         file.warnings.dismiss,
     )
 

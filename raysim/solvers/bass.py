@@ -130,7 +130,7 @@ def compute_bass(
         base = None
         for n in (n for n, own in enumerate(meshes) if own == mesh):
             tell = partial(_told_part, told, len(parts), len(groups))
-            base = _base(groups[n], frequencies, tell, base)
+            base = base_of(groups[n], frequencies, tell, base)
             parts[n] = _of_group(groups[n], base, places, frequencies, tell)
     each = [part for n in range(len(groups)) for part in parts[n]]
     return _joined(each, places, frequencies, f"computed up to {why}")
@@ -156,14 +156,19 @@ class _Part:
 
 
 @dataclass(frozen=True)
-class _Base:
+class Base:
     """What all variants of a group have in common."""
 
     patches: Patches
     reduced: Reduced
 
 
-def _base(group: Group, frequencies: Array, told: Told, known: _Base | None) -> _Base:
+def base_of(
+    group: Group,
+    frequencies: Array,
+    told: Told = lambda _stage, _fraction: None,
+    known: Base | None = None,
+) -> Base:
     """Elements and modes, those of a group of the same geometry where known."""
     scene, highest = group.scene, float(frequencies[-1])
     patches = patches_of(group)
@@ -181,7 +186,7 @@ def _base(group: Group, frequencies: Array, told: Told, known: _Base | None) -> 
         [f"sources.{s.name}" for s in scene.sources],
         known.reduced.modes if known else None,
     )
-    return _Base(patches, reduced)
+    return Base(patches, reduced)
 
 
 def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
@@ -194,11 +199,11 @@ def _elements(scene: Scene, patches: Patches, highest_hz: float) -> Elements:
 
 
 def _of_group(
-    group: Group, base: _Base, places: Places, frequencies: Array, told: Told
+    group: Group, base: Base, places: Places, frequencies: Array, told: Told
 ) -> list[_Part]:
     scene, patches, reduced = group.scene, base.patches, base.reduced
     elements = reduced.elements
-    zones, notes = _zones(scene, elements)
+    zones, notes = zones_of(scene, elements)
     notes = [*elements.mesh.notes, *notes]
     if said := coefficients_note(scene, np.unique(patches.materials).tolist()):
         notes.append(said)
@@ -263,7 +268,7 @@ class _Look:
         return np.asarray(np.where(up[:, None], real, -real))
 
 
-def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
+def zones_of(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
     """(receivers, 9, 3) centre and corners of where each head moves, drawn in to the air."""
     corners = elements.mesh.points[elements.mesh.corners]
     signs = np.indices((2, 2, 2)).reshape(3, -1).T * 2.0 - 1.0
