@@ -17,6 +17,7 @@ from raysim.scene.pieces import Piece
 from raysim.scene.workshop import Workshop
 from raysim.solvers.bass import LOWEST_HZ, schroeder_hz
 from raysim.solvers.bass_trials import TrialModes, Trials
+from raysim.waves.threads import one_thread
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -83,8 +84,9 @@ class BassBench:
         self.playback = playbacks_of(scene)[-1]
         self._trials: dict[Chosen, Trials] = {}
         self._heard: dict[Chosen, Heard] = {}
-        bare = self._trials_of(frozenset())
-        modes = bare.modes(bare.base)
+        with one_thread():
+            bare = self._trials_of(frozenset())
+            modes = bare.modes(bare.base)
         self.weight = np.array(
             [audibility(modes.frequency_hz, modes.at_sources, at, self.modes_to_hz).sum()
              for at in modes.at_receivers.T]
@@ -104,13 +106,17 @@ class BassBench:
     def heard(self, chosen: Chosen) -> Heard:
         """The bass of a set."""
         if chosen not in self._heard:
-            trials = self._trials_of(chosen & self.objects)
-            treated = trials.treated(sorted(chosen - self.objects))
-            modes = trials.modes(treated)
-            frequencies_hz, pressure = trials.response(treated, LEVELS_FROM_HZ / 1.2)
-            off = [*self._ringing(modes), *self._unevenness(frequencies_hz, pressure)]
-            self._heard[chosen] = Heard(np.array(off), modes)
+            with one_thread():
+                self._heard[chosen] = self._computed(chosen)
         return self._heard[chosen]
+
+    def _computed(self, chosen: Chosen) -> Heard:
+        trials = self._trials_of(chosen & self.objects)
+        treated = trials.treated(sorted(chosen - self.objects))
+        modes = trials.modes(treated)
+        frequencies_hz, pressure = trials.response(treated, LEVELS_FROM_HZ / 1.2)
+        off = [*self._ringing(modes), *self._unevenness(frequencies_hz, pressure)]
+        return Heard(np.array(off), modes)
 
     def promise(self, name: str) -> float:
         """Steps by which a cover shortens the ringing to first order, mean over seats."""
