@@ -27,7 +27,7 @@ OVER_SCHROEDER = 1.25
 MODES_SHARE = 1.1
 """The bass reaches so far above the highest mode that is looked at."""
 LEVELS_FROM_HZ = 40.0
-PER_OCTAVE = 36
+PER_OCTAVE = 24
 ERROR_STEPS = {"ringing": 0.1, "levels": 0.05}
 """What the common basis leaves open of each column, against one made for the set alone."""
 BARE, EVERY = "bare", "every"

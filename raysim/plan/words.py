@@ -16,13 +16,13 @@ from raysim.plan.mistakes import SEAT_FIRST, Warned
 from raysim.quantities.balance import balance_sentence
 from raysim.quantities.bass_changes import BassChange, bass_change, wave_times
 from raysim.quantities.bass_decay import mean_bass_decay
-from raysim.quantities.bass_modes import QUIET
 from raysim.quantities.reflections import by_surface, early_reflections
 from raysim.quantities.sides import side_of
 from raysim.results.data import Result
 from raysim.scene.cautions import cautions
 from raysim.scene.data import Scene
 from raysim.theory import criteria, modal_decay
+from raysim.theory.nulls import QUIET
 from raysim.units import counted
 
 Array = NDArray[np.float64]
@@ -134,10 +134,11 @@ def balance_words(plan: Plan, result: Result | None, variant: str) -> list[str]:
         times[:, b] = [value for value, _ in pairs]
         said = " to ".join(_number(*pair) for pair in pairs)
         parts.append(f"{band_name(label)} {said}{by}")
-    return [
-        f"Decay time in s: {', '.join(parts)}",
-        *balance_sentence(times, scene.bands_hz, errors),
-    ]
+    cure = "let the bass take part, with --bass"
+    if plan.bench.bass is not None:
+        cure = "the result tells, which was left out"
+    told = balance_sentence(times, scene.bands_hz, errors, cure)
+    return [f"Decay time in s: {', '.join(parts)}", *told]
 
 
 def _number(value: float, error: float) -> str:
