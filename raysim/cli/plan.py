@@ -90,13 +90,13 @@ def plan(
     if candidates < 1:
         raise SceneError(f"candidates: {candidates} is not more than 0; give 1 or more")
     final = Settings(error_percent=error, seed=seed + 1, threads=threads, bass=bass)
+    workshop = Workshop(scene_path)
     catalogue = _catalogue(scene_path, catalogue_path, dismiss, limits)
     output = output or Path(f"{scene_path.stem}_plan.toml")
     _ensure_free(output, scene_path)
     result_path = output.with_suffix(".h5")
     if not no_result:
         ensure_writable(result_path)
-    workshop = Workshop(scene_path)
     for doubt in workshop.scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
     made = _made(workshop, catalogue, rays, seed, candidates, threads, bass)

@@ -22,9 +22,10 @@ KINDS = ("panel", "tiles", "corner trap", "cloud")
 PLACES = ("side walls", "front wall", "rear wall", "ceiling")
 HOW_MUCH = {"not": 0.0, "little": 0.5, "normal": 1.0, "much": 2.0}
 DRILLED = ("drilled", "hung")
+CATALOGUE_HINT = "a catalogue lists what may be bought, see scenes/linden_catalogue.toml"
 CATALOGUE = Kind(
     "catalogue",
-    "a catalogue lists what may be bought, see scenes/linden_catalogue.toml",
+    CATALOGUE_HINT,
     "save it as UTF-8",
     "give at least one [items.NAME]",
 )
@@ -188,6 +189,8 @@ def load_catalogue(path: str | Path) -> Catalogue:
         With every complaint, one sentence each.
     """
     raw, complaints = tables_of(text_of(path, CATALOGUE), path)
+    if "room" in raw and "items" not in raw:
+        raise SceneError([f"{path}: it is a scene, not a catalogue; {CATALOGUE_HINT}"])
     file = _validated(raw, complaints)
     items = tuple(_item(name, section, complaints) for name, section in file.items.items())
     if not items:

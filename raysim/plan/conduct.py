@@ -294,8 +294,9 @@ def _no_place(
     if limits.depth_m is not None:
         relaxed.append(("with more depth allowed", replace(limits, depth_m=None), []))
     if soft:
-        named = " and ".join(f"'{name}'" for name in soft)
-        relaxed.append((f"with {named} given up", limits, soft))
+        for given_up in [*([name] for name in soft), soft]:
+            named = " and ".join(f"'{name}'" for name in given_up)
+            relaxed.append((f"with {named} given up", limits, given_up))
     relaxed.append(("with all limits lifted", Limits(), soft))
     for words, wider, zones in relaxed:
         over = [_over(item, zones) for item in items]

@@ -13,18 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 from shapely.geometry import Polygon
 
 from raysim.scene.data import Facet, Scene
 from raysim.scene.variants import Cover, Group, groups_of
 from raysim.solvers.bass import FREE_FIELD, base_of, zones_of
 from raysim.solvers.bass_surfaces import admittance_of, admittances_of
-from raysim.waves.damped import Damped, modes_in
-from raysim.waves.elements import Elements
-from raysim.waves.reduced import Reduced, lacking
+from raysim.waves.damped import Damped, damped_modes
 from raysim.waves.tetrahedra import barycentric_in
-from raysim.waves.treated import Treated, follow_modes, treat
+from raysim.waves.treated import Treated, extended, treat
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -32,7 +29,6 @@ Complex = NDArray[np.complex128]
 SAMPLE_M = 0.1
 INTO_AIR_M = 0.01
 IN_AIR = 1e-3
-DROP = 2e-3
 
 
 @dataclass(frozen=True)
@@ -108,19 +104,21 @@ class Trials:
         known = base_of(taught, frequencies_hz)
         patches, reduced = known.patches, known.reduced
         self.scene, self.frequencies_hz = group.scene, frequencies_hz
-        self.to_k = 2 * np.pi * modes_to_hz / reduced.speed
-        betas = [admittances_of(patches, n, frequencies_hz)[0] for n in range(2)]
-        shapes = _common_basis(reduced, betas, frequencies_hz, self.to_k)
-        self.base = _in_basis(reduced, shapes, patches.materials[:, 0], betas[0], frequencies_hz)
+        self.modes_to_hz = modes_to_hz
+        one, other = (
+            treat(reduced, admittances_of(patches, n, frequencies_hz)[0], frequencies_hz)
+            for n in range(2)
+        )
+        self.base = extended(one, other.added) if other.added.shape[1] else one
         elements = reduced.elements
         zones, _ = zones_of(group.scene, elements)
-        self.heads = _seen(elements, zones.reshape(-1, 3), shapes)
+        self.heads = self._seen(zones.reshape(-1, 3))
         self.head_shape = zones.shape[:2]
-        self.sources = _seen(elements, np.array([s.position for s in scene.sources]), shapes)
-        self.receivers = _seen(elements, np.array([r.position for r in scene.receivers]), shapes)
+        self.sources = self._seen(np.array([s.position for s in scene.sources]))
+        self.receivers = self._seen(np.array([r.position for r in scene.receivers]))
         self.root_volume = float(np.sqrt(elements.mesh.volume))
         covers = {name: own[variant] for name, variant in names.items()}
-        self.patches = _patches(group.scene, covers, elements, shapes, frequencies_hz)
+        self.patches = self._patches_of(covers)
         self._bare_modes: Damped | None = None
 
     def treated(self, covers: Iterable[str]) -> Treated:
@@ -153,7 +151,7 @@ class Trials:
 
     def modes(self, treated: Treated) -> TrialModes:
         """Modes from the lowest frequency to `modes_to_hz`."""
-        found = modes_in(treated, self.to_k)
+        found = damped_modes(treated, self.modes_to_hz)
         shapes = found.shapes
         turn = np.exp(-0.5j * np.angle((shapes**2).sum(axis=0)))
         real = (shapes * turn / np.linalg.norm(shapes, axis=0)).real * self.root_volume
@@ -170,7 +168,7 @@ class Trials:
         A mode k, v of T(k) v = 0 moves by -v^T dT v / (v^T T'(k) v); here dT = j k dbeta B.
         """
         if self._bare_modes is None:
-            self._bare_modes = modes_in(self.base, self.to_k)
+            self._bare_modes = damped_modes(self.base, self.modes_to_hz)
         modes, base = self._bare_modes, self.base
         k, v = modes.wavenumbers, modes.shapes
         own = np.einsum("im,gij,jm->gm", v, base.groups, v, optimize=True)
@@ -187,72 +185,37 @@ class Trials:
             moved -= 1j * k * more * np.einsum("im,ij,jm->m", v, patch.matrix, v) / change
         return modes.decay_times_s, replace(modes, wavenumbers=k + moved).decay_times_s
 
+    def _seen(self, points: Array) -> Array:
+        """(points, basis) values of the basis."""
+        return self.base.seen_at(self.base.reduced.elements.at(points))
 
-def _common_basis(
-    reduced: Reduced, betas: Sequence[Complex], frequencies_hz: Array, to_k: float
-) -> Array:
-    """(n, basis): shapes of the reduced room, and what each treatment adds to them."""
-    known = reduced.shapes.shape[1]
-    shapes = reduced.shapes
-    for beta in betas:
-        own = follow_modes(treat(reduced, beta, frequencies_hz), to_k).shapes[:, known:]
-        if own.shape[1]:
-            shapes = np.hstack([shapes, lacking(reduced.mass, shapes, own, DROP)])
-    return shapes
-
-
-def _in_basis(
-    reduced: Reduced, shapes: Array, materials: NDArray[np.int64], beta: Complex, f: Array
-) -> Treated:
-    """The bare room, surfaces of one material together."""
-    stiffness = shapes.T @ (reduced.elements.stiffness @ shapes)
-    groups, rows = [], []
-    for material in np.unique(materials):
-        of = np.flatnonzero(materials == material)
-        total = csr_array(
-            sum(reduced.elements.surfaces[s] for s in of[1:]) + reduced.elements.surfaces[of[0]]
-        )
-        groups.append(shapes.T @ (total @ shapes))
-        rows.append(beta[of[0]])
-    return Treated(
-        reduced, shapes, (stiffness + stiffness.T) / 2, (), np.array(groups), np.array(rows), f
-    )
-
-
-def _seen(elements: Elements, points: Array, shapes: Array) -> Array:
-    return np.asarray(elements.at(points) @ shapes)
-
-
-def _patches(
-    scene: Scene,
-    covers: Mapping[str, Sequence[Cover]],
-    elements: Elements,
-    shapes: Array,
-    frequencies_hz: Array,
-) -> dict[str, tuple[Patch, ...]]:
-    """Matrices of every cover, by the midpoint rule over what of it lies on its facet in air."""
-    each = [(name, cover) for name, own in covers.items() for cover in own]
-    outlines = [Polygon(f.outline[0], f.outline[1:]) for f in scene.facets]
-    samples = [_samples(scene.facets[c.facet], outlines[c.facet], c) for _, c in each]
-    owner = np.repeat(np.arange(len(each)), [len(points) for points, _ in samples])
-    points = np.concatenate([points for points, _ in samples])
-    areas = np.concatenate([areas for _, areas in samples])
-    corners = elements.mesh.points[elements.mesh.corners]
-    in_air = barycentric_in(corners, points, IN_AIR)[0] >= 0
-    there = _seen(elements, points[in_air], shapes)
-    owner, areas = owner[in_air], areas[in_air]
-    beta = {
-        m: admittance_of(scene.materials[m], scene, frequencies_hz)[0]
-        for m in {c.material for _, c in each} | {s.material for s in scene.surfaces}
-    }
-    found: dict[str, tuple[Patch, ...]] = {name: () for name in covers}
-    for n, (name, cover) in enumerate(each):
-        own, area = there[owner == n], areas[owner == n]
-        under = scene.surfaces[scene.facets[cover.facet].surface].material
-        matrix = own.T @ (area[:, None] * own)
-        patch = Patch((cover.material, under), matrix, beta[cover.material] - beta[under])
-        found[name] = (*found[name], patch)
-    return found
+    def _patches_of(self, covers: Mapping[str, Sequence[Cover]]) -> dict[str, tuple[Patch, ...]]:
+        """Matrices of every cover, by the midpoint rule over what of it is on its facet in air."""
+        scene, elements = self.scene, self.base.reduced.elements
+        each = [(name, cover) for name, own in covers.items() for cover in own]
+        found: dict[str, tuple[Patch, ...]] = {name: () for name in covers}
+        if not each:
+            return found
+        outlines = [Polygon(f.outline[0], f.outline[1:]) for f in scene.facets]
+        samples = [_samples(scene.facets[c.facet], outlines[c.facet], c) for _, c in each]
+        owner = np.repeat(np.arange(len(each)), [len(points) for points, _ in samples])
+        points = np.concatenate([points for points, _ in samples])
+        areas = np.concatenate([areas for _, areas in samples])
+        corners = elements.mesh.points[elements.mesh.corners]
+        in_air = barycentric_in(corners, points, IN_AIR)[0] >= 0
+        there = self._seen(points[in_air])
+        owner, areas = owner[in_air], areas[in_air]
+        beta = {
+            m: admittance_of(scene.materials[m], scene, self.frequencies_hz)[0]
+            for m in {c.material for _, c in each} | {s.material for s in scene.surfaces}
+        }
+        for n, (name, cover) in enumerate(each):
+            own, area = there[owner == n], areas[owner == n]
+            under = scene.surfaces[scene.facets[cover.facet].surface].material
+            matrix = own.T @ (area[:, None] * own)
+            patch = Patch((cover.material, under), matrix, beta[cover.material] - beta[under])
+            found[name] = (*found[name], patch)
+        return found
 
 
 def _samples(facet: Facet, outline: Polygon, cover: Cover) -> tuple[Array, Array]:

@@ -158,10 +158,15 @@ def _corrected(treated: Treated, residuals: Array) -> Treated:
     """In the basis extended by what residuals (n, columns) ask for."""
     if not residuals.shape[1]:
         return treated
+    reduced = treated.reduced
+    return extended(treated, reduced.modes.factor.solve(residuals))
+
+
+def extended(treated: Treated, more: Array) -> Treated:
+    """In a basis with what it lacks of more shapes (n, m)."""
     reduced, added = treated.reduced, treated.added
-    new = lacking(
-        reduced.mass, (reduced.shapes, added), reduced.modes.factor.solve(residuals), DROP
-    )
+    new = lacking(reduced.mass, (reduced.shapes, added), more, DROP)
+    size = len(treated.stiffness) + new.shape[1]
     # Stiffness and mass have no part between a mode and what is orthogonal to it.
     bent = reduced.elements.stiffness @ new
     rest = len(reduced.modes.squared)
@@ -179,7 +184,7 @@ def _corrected(treated: Treated, residuals: Array) -> Treated:
         treated,
         added=np.hstack([added, new]),
         stiffness=_bordered(treated.stiffness, beside, new.T @ bent),
-        groups=np.array(groups),
+        groups=np.array(groups).reshape(-1, size, size),
     )
 
 
