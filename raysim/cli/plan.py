@@ -82,6 +82,7 @@ def plan(
       raysim plan linden.toml --catalogue shop.toml --budget 300 --budget 900
     """
     from raysim.errors import SceneError
+    from raysim.plan.catalogue import refuse_as_scene
     from raysim.plan.mistakes import mistakes
     from raysim.plan.written import written
     from raysim.scene.workshop import Workshop
@@ -90,6 +91,7 @@ def plan(
     if candidates < 1:
         raise SceneError(f"candidates: {candidates} is not more than 0; give 1 or more")
     final = Settings(error_percent=error, seed=seed + 1, threads=threads, bass=bass)
+    refuse_as_scene(scene_path)
     workshop = Workshop(scene_path)
     catalogue = _catalogue(scene_path, catalogue_path, dismiss, limits)
     output = output or Path(f"{scene_path.stem}_plan.toml")

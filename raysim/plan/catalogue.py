@@ -205,6 +205,18 @@ def load_catalogue(path: str | Path) -> Catalogue:
     )
 
 
+def refuse_as_scene(path: str | Path) -> None:
+    """Raise SceneError where what is given as the scene is a catalogue."""
+    try:
+        raw, _ = tables_of(text_of(path, CATALOGUE), path)
+    except SceneError:
+        return  # the reader of scenes says what is wrong
+    if "items" in raw and "room" not in raw:
+        raise SceneError(
+            [f"{path}: it is a catalogue, not a scene; name the scene, and this with --catalogue"]
+        )
+
+
 def with_limits(
     limits: Limits,
     budget: tuple[float, ...] = (),
