@@ -229,7 +229,7 @@ class _Look:
         points = np.concatenate([zones.reshape(-1, 3), places.points[there]])
         self.responses = self.elements.at(points)
         self.heads = len(scene.receivers)
-        named = [one.position for one in (*scene.receivers, *scene.sources)]
+        named = [r.position for r in scene.receivers] + [s.position for s in scene.sources]
         self.named = self.elements.at(np.array(named))
         self.kinds = Kinds(scene, reduced)
         size = np.ptp(self.elements.nodes, axis=0)
