@@ -18,8 +18,8 @@ FOAM = (
     'tiles = [3, 2]\nlayers = ["porous 50mm foam 8000"]\nfixing = "glued"\n'
 )
 CLOUD = (
-    '[treatments.cloud]\nkind = "cloud"\non = "ceiling"\nsize = [1.2, 0.6]\nat = [1.0, 1.6]\ngap = "100mm"\n'
-    'layers = ["porous 100mm rock wool 45kg/m3"]\n'
+    '[treatments.cloud]\nkind = "cloud"\non = "ceiling"\nsize = [1.2, 0.6]\nat = [1.0, 1.6]\n'
+    'gap = "100mm"\nlayers = ["porous 100mm rock wool 45kg/m3"]\n'
 )
 SCREEN = (
     '[treatments.screen]\nkind = "screen"\nsize = [0.1, 0.8, 1.6]\nat = [2.9, 1.6, 0.0]\n'
