@@ -1,6 +1,7 @@
 """What a plan costs: the bedroom of scenes/linden.toml, 60 candidates, at most 8 things.
 
-    python benchmarks/plan.py [--rays N] [--candidates N] [--count N] [--threads N] [--budget SUM]
+    python benchmarks/plan.py [--rays N] [--candidates N] [--count N] [--threads N]
+        [--budget SUM] [--bass]
 
 Prints JSON lines: seconds of the search, sets computed, and as a unit of this machine the seconds
 of one run of the bare room with as many rays, warm; `times_one` is their ratio. The search is
@@ -38,6 +39,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=8)
     parser.add_argument("--threads", type=int)
     parser.add_argument("--budget", type=float, default=600.0)
+    parser.add_argument("--bass", action="store_true")
     options = parser.parse_args()
     path = REPOSITORY / "scenes" / "linden.toml"
     scene = load_scene(path)
@@ -56,6 +58,7 @@ def main() -> None:
         rays=options.rays,
         most=options.candidates,
         threads=options.threads,
+        with_bass=options.bass,
     )
     seconds = time.perf_counter() - started
     line = {
@@ -63,6 +66,7 @@ def main() -> None:
         "sets": plan.evaluated,
         "things": sum(len(step.site.sections) for step in plan.kept),
         "rays": options.rays,
+        "bass": options.bass,
         "seconds": round(seconds, 1),
         "processor_seconds": round(time.process_time() - spent, 1),
         "times_one": round(seconds / one_s, 1),

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 @click.option("--error", type=float, default=2.0, metavar="PERCENT", help="Of the final result.")
 @click.option("--seed", type=int, default=1, metavar="N", help="Same seed, same plan; default 1.")
 @click.option("--threads", type=int, metavar="N", help="Default: all cores. Changes no number.")
-@click.option("--bass/--no-bass", default=False, help="Compute the bass of the result too.")
+@click.option("--bass/--no-bass", default=False, help="Let the bass decide too.")
 @click.option("--no-result", is_flag=True, help="Write the scene file only.")
 @click.option("--dismiss", multiple=True, metavar="NAME", help="A warning not to show again.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -82,6 +82,7 @@ def plan(
       raysim plan linden.toml --catalogue shop.toml --budget 300 --budget 900
     """
     from raysim.errors import SceneError
+    from raysim.plan.catalogue import refuse_as_scene
     from raysim.plan.mistakes import mistakes
     from raysim.plan.written import written
     from raysim.scene.workshop import Workshop
@@ -90,16 +91,17 @@ def plan(
     if candidates < 1:
         raise SceneError(f"candidates: {candidates} is not more than 0; give 1 or more")
     final = Settings(error_percent=error, seed=seed + 1, threads=threads, bass=bass)
+    refuse_as_scene(scene_path)
+    workshop = Workshop(scene_path)
     catalogue = _catalogue(scene_path, catalogue_path, dismiss, limits)
     output = output or Path(f"{scene_path.stem}_plan.toml")
     _ensure_free(output, scene_path)
     result_path = output.with_suffix(".h5")
     if not no_result:
         ensure_writable(result_path)
-    workshop = Workshop(scene_path)
     for doubt in workshop.scene.warnings:
         click.echo(f"raysim: doubt: {doubt}", err=True)
-    made = _made(workshop, catalogue, rays, seed, candidates, threads)
+    made = _made(workshop, catalogue, rays, seed, candidates, threads, bass)
     warned = mistakes(workshop, catalogue, [step.site for step in made.kept])
     text = written(workshop, made)
     _write(output, text.text)
@@ -141,6 +143,7 @@ def _made(
     seed: int,
     candidates: int,
     threads: int | None,
+    bass: bool,
 ) -> Plan:
     from raysim.cli.progress import shown_progress
     from raysim.plan.conduct import make_plan
@@ -156,6 +159,7 @@ def _made(
             candidates,
             threads,
             lambda stage, fraction: show(Progress(stage, fraction)),
+            bass,
         )
 
 
@@ -203,6 +207,7 @@ def _lines(
         if result is not None:
             lines += words.remaining_words(result, name, words.coverable(made))
             lines += words.bass_words(result, name)
+        lines += words.aim_bass_words(made)
     lines += words.aim_words(made, scene)
     lines += words.left_out_words(made)
     lines += words.warning_words(warned)

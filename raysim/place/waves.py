@@ -26,7 +26,7 @@ from raysim.scene.variants import BASE, Group, groups_of
 from raysim.solvers.bass_surfaces import admittances_of, patches_of
 from raysim.waves.elements import Cubic, Elements, assemble
 from raysim.waves.modes import RigidModes, rigid_modes
-from raysim.waves.reduced import EXACT_TO, MODES_ABOVE_HZ, MODES_TO, reduce
+from raysim.waves.reduced import EXACT_TO, reduce
 from raysim.waves.tetrahedra import tetrahedra_of
 from raysim.waves.threads import one_thread
 from raysim.waves.treated import treat
@@ -37,6 +37,7 @@ Complex = NDArray[np.complex128]
 FREE_FIELD = 40 * np.pi  # times the unit monopole's 1/(4 pi r) is 10/r
 LOWEST_HZ, HIGHEST_HZ = 20.0, 200.0
 PER_OCTAVE = 24
+MODES_ABOVE_HZ = 40.0  # the highest frequency
 COLUMNS = 64
 ATTEMPTS = 3
 """Meshes are made at random; one whose factors are inexact is made anew."""
@@ -123,7 +124,7 @@ class Modes:
 
 def _rigid(elements: Elements, speed: float, highest_hz: float) -> RigidModes:
     to_k = 2 * np.pi / speed
-    reach = to_k * max(MODES_TO * highest_hz, highest_hz + MODES_ABOVE_HZ)
+    reach = to_k * (highest_hz + MODES_ABOVE_HZ)
     with one_thread():
         return rigid_modes(elements, EXACT_TO * to_k * highest_hz, reach)
 

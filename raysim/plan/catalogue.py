@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, ValidationError
 
 from raysim.errors import SceneError
-from raysim.plan.aim import Weights
+from raysim.plan.aim import PARTS, Weights
 from raysim.scene import values
 from raysim.scene.complaints import Complaints
 from raysim.scene.kinds import FIXING
@@ -22,9 +22,10 @@ KINDS = ("panel", "tiles", "corner trap", "cloud")
 PLACES = ("side walls", "front wall", "rear wall", "ceiling")
 HOW_MUCH = {"not": 0.0, "little": 0.5, "normal": 1.0, "much": 2.0}
 DRILLED = ("drilled", "hung")
+CATALOGUE_HINT = "a catalogue lists what may be bought, see scenes/linden_catalogue.toml"
 CATALOGUE = Kind(
     "catalogue",
-    "a catalogue lists what may be bought, see scenes/linden_catalogue.toml",
+    CATALOGUE_HINT,
     "save it as UTF-8",
     "give at least one [items.NAME]",
 )
@@ -71,6 +72,8 @@ class AimSection(Section):
     decay: HowMuch = 1.0
     evenness: HowMuch = 1.0
     match: HowMuch = 1.0
+    ringing: HowMuch = 1.0
+    levels: HowMuch = 1.0
 
 
 class ItemSection(Section):
@@ -186,6 +189,8 @@ def load_catalogue(path: str | Path) -> Catalogue:
         With every complaint, one sentence each.
     """
     raw, complaints = tables_of(text_of(path, CATALOGUE), path)
+    if "room" in raw and "items" not in raw:
+        raise SceneError([f"{path}: it is a scene, not a catalogue; {CATALOGUE_HINT}"])
     file = _validated(raw, complaints)
     items = tuple(_item(name, section, complaints) for name, section in file.items.items())
     if not items:
@@ -195,9 +200,21 @@ def load_catalogue(path: str | Path) -> Catalogue:
     return Catalogue(
         items,
         Limits(limits.budget or (), limits.count, limits.weight, limits.depth, limits.drilling),
-        Weights(file.aim.reflections, file.aim.decay, file.aim.evenness, file.aim.match),
+        Weights(**{part: getattr(file.aim, part) for part in PARTS}),
         file.warnings.dismiss,
     )
+
+
+def refuse_as_scene(path: str | Path) -> None:
+    """Raise SceneError where what is given as the scene is a catalogue."""
+    try:
+        raw, _ = tables_of(text_of(path, CATALOGUE), path)
+    except SceneError:
+        return  # the reader of scenes says what is wrong
+    if "items" in raw and "room" not in raw:
+        raise SceneError(
+            [f"{path}: it is a catalogue, not a scene; name the scene, and this with --catalogue"]
+        )
 
 
 def with_limits(

@@ -75,16 +75,19 @@ class Outcome:
         The same without each batch in turn.
     is_refused : bool
         It may not be: deader than the lower limit.
+    error : float
+        What the method leaves open beside the batches, other for every set.
     """
 
     off: float
     left_out: Array
     is_refused: bool = False
+    error: float = 0.0
 
     def gain_over(self, other: Outcome) -> tuple[float, float]:
         """By how much it is nearer to the aim than another, and the standard error."""
-        error = float(jackknife_error(other.left_out - self.left_out))
-        return other.off - self.off, error
+        sampled = float(jackknife_error(other.left_out - self.left_out))
+        return other.off - self.off, float(np.hypot(sampled, np.hypot(self.error, other.error)))
 
 
 Evaluate = Callable[[Sequence[Chosen]], list[Outcome]]

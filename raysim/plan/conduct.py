@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from raysim.errors import SceneError
-from raysim.estimate import jackknife_error
+from raysim.plan.bass import BassBench
 from raysim.plan.catalogue import Catalogue, Item, Limits
 from raysim.plan.choose import SURE, Candidate, Caps, Chosen, Search
 from raysim.plan.measure import Bench, Measured
@@ -93,6 +93,7 @@ def make_plan(
     most: int = CANDIDATES,
     threads: int | None = None,
     told: Told = lambda _stage, _fraction: None,
+    with_bass: bool = False,
 ) -> Plan:
     """Choose treatments for a room.
 
@@ -106,6 +107,8 @@ def make_plan(
         A source and run.
     most : int
         Candidates that are computed; the most promising of all places.
+    with_bass : bool
+        Let ringing and levels of the bass take part in the aim.
 
     Raises
     ------
@@ -118,12 +121,18 @@ def make_plan(
     found = survey(workshop, catalogue.items, limits)
     if not found.sites:
         raise SceneError([_no_place(workshop, catalogue.items, limits, found.left_out)])
-    told("computing the bare room and its maps", 0.02)
     pieces = {site.name: site.pieces for site in found.sites}
-    bench = Bench(workshop, pieces, catalogue.weights, rays, seed, threads)
-    promised = promise(workshop, bench.base_result, catalogue.weights, found.sites)
+    bass = None
+    if with_bass:
+        told("computing the modes of the room", 0.02)
+        bass = BassBench(workshop, pieces)
+    told("computing the bare room and its maps", 0.05)
+    bench = Bench(workshop, pieces, catalogue.weights, rays, seed, threads, bass)
+    promised = promise(workshop, bench.base_result, catalogue.weights, found.sites, bass)
     sites = most_promising(found.sites, promised, most)
     left_out = dict(found.left_out)
+    if bass is not None:
+        bass.keep([site.name for site in sites])
     if limits.weight_kg is not None:
         for site in sites:
             if site.weight_kg is None:
@@ -195,7 +204,9 @@ class _Chooser:
             prefixes = [frozenset(names[:k]) for k in range(len(names) + 1)]
             self.told("drawing the stop line", 0.95)
             states = self.bench.measure(prefixes)
-            stop = stop_after([s.off for s in states], [s.left_out for s in states])
+            stop = stop_after(
+                [s.off for s in states], [s.left_out for s in states], np.sqrt(2) * states[0].error
+            )
             removal = self._removal(names[:stop])
             idle = [n for n, (loss, error) in zip(names, removal, strict=False)
                     if loss <= SURE * error]  # fmt: skip
@@ -239,10 +250,9 @@ class _Chooser:
         by_column = self.bench.by_column
         steps, spent = [], 0.0
         for k, (name, phase) in enumerate(order):
-            gain = float((states[k].off - states[k + 1].off) @ by_column)
-            moved = (states[k].left_out - states[k + 1].left_out) @ by_column
+            before, after = (states[m].outcome(by_column) for m in (k, k + 1))
+            gain, error = after.gain_over(before)
             spent += self.site[name].cost
-            error = float(jackknife_error(moved))
             steps.append(Step(self.site[name], phase, spent, gain, error))
         return tuple(steps)
 
@@ -284,8 +294,9 @@ def _no_place(
     if limits.depth_m is not None:
         relaxed.append(("with more depth allowed", replace(limits, depth_m=None), []))
     if soft:
-        named = " and ".join(f"'{name}'" for name in soft)
-        relaxed.append((f"with {named} given up", limits, soft))
+        for given_up in [*([name] for name in soft), soft]:
+            named = " and ".join(f"'{name}'" for name in given_up)
+            relaxed.append((f"with {named} given up", limits, given_up))
     relaxed.append(("with all limits lifted", Limits(), soft))
     for words, wider, zones in relaxed:
         over = [_over(item, zones) for item in items]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from raysim.plan.aim import (
     summed_excess_db,
     weights_of,
 )
+from raysim.plan.bass import BassBench
 from raysim.plan.choose import SURE, Chosen, Outcome
 from raysim.quantities.differences import HIGH_HZ, LOW_HZ, MIDDLE_HZ, MIRRORED_M
 from raysim.quantities.reflections import judged_bands
@@ -63,6 +64,8 @@ class Measured:
     off : (columns,) float
         Noticeable steps off the aim.
     left_out : (batches, columns) float
+    error : (columns,) float
+        What the method leaves open of each beside the batches.
     t20_s, t20_error_s : (bands,) float
         Mean over pairs.
     is_dead : bool
@@ -73,7 +76,18 @@ class Measured:
     left_out: Array
     t20_s: Array
     t20_error_s: Array
+    error: Array
     is_dead: bool = False
+
+    def outcome(self, by_column: Array) -> Outcome:
+        """Its weighted sum."""
+        error = float(np.linalg.norm(self.error * by_column))
+        return Outcome(float(self.off @ by_column), self.left_out @ by_column, self.is_dead, error)
+
+    def moved_error(self, other: Measured) -> Array:
+        """(columns,) standard error of the difference to another set."""
+        sampled = jackknife_error(self.left_out - other.left_out)
+        return np.asarray(np.hypot(sampled, np.hypot(self.error, other.error)))
 
 
 def target_of(scene: Scene, is_judged: NDArray[np.bool_]) -> Target:
@@ -96,6 +110,8 @@ class Bench:
         Of each candidate.
     rays : int
         A source, of every run; the same seed each time, so sets share all random numbers.
+    bass : BassBench, optional
+        With it the bass takes part in the aim.
     """
 
     def __init__(
@@ -106,9 +122,9 @@ class Bench:
         rays: int,
         seed: int,
         threads: int | None = None,
-        told: Callable[[int], None] = lambda _sets: None,
+        bass: BassBench | None = None,
     ) -> None:
-        self.workshop, self.pieces, self.weights, self.told = workshop, pieces, weights, told
+        self.workshop, self.pieces, self.weights, self.bass = workshop, pieces, weights, bass
         self.settings = Settings(rays=rays, seed=seed, threads=threads, image_order=IMAGE_ORDER)
         self.base_result = run(workshop.scene, dataclasses.replace(self.settings, maps=True))
         duration = len(self.base_result.time_s) * self.settings.bin_s
@@ -129,7 +145,7 @@ class Bench:
         self._measured: dict[Chosen, Measured] = {}
         self.evaluated = 0
         try:
-            self.base = self._measure(self.base_result, 0, None)
+            self.base = self._with_bass(self._measure(self.base_result, 0, None), frozenset())
         except _UndefinedError:
             raise ResultError(TOO_FEW.format("the bare room")) from None
         self._measured[frozenset()] = self.base
@@ -147,10 +163,7 @@ class Bench:
 
     def outcomes(self, sets: Sequence[Chosen]) -> list[Outcome]:
         """As the search wants them."""
-        return [
-            Outcome(float(one.off @ self.by_column), one.left_out @ self.by_column, one.is_dead)
-            for one in self.measure(sets)
-        ]
+        return [one.outcome(self.by_column) for one in self.measure(sets)]
 
     def _run(self, sets: Sequence[Chosen]) -> None:
         variants = {
@@ -169,20 +182,34 @@ class Bench:
         else:
             raise ResultError(TOO_FEW.format("a set of the plan"))
         self.evaluated += len(sets)
-        self.told(self.evaluated)
 
     def _keep(self, result: Result, sets: Mapping[str, Chosen]) -> None:
         """Remember the sets of a trace, each by its distance to the bare room on that trace."""
         here = self._measure(result, result.variants.index(BASE), None)
+        rays = len(here.off)
         found = {}
         for name, one in sets.items():
             measured = self._measure(result, result.variants.index(name), self.base)
-            found[one] = dataclasses.replace(
+            nearer = dataclasses.replace(
                 measured,
-                off=measured.off + self.base.off - here.off,
-                left_out=measured.left_out + self.base.left_out - here.left_out,
+                off=measured.off + self.base.off[:rays] - here.off,
+                left_out=measured.left_out + self.base.left_out[:, :rays] - here.left_out,
             )
+            found[one] = self._with_bass(nearer, one)
         self._measured |= found
+
+    def _with_bass(self, measured: Measured, chosen: Chosen) -> Measured:
+        """The same with the columns of the bass behind those of the rays."""
+        if self.bass is None:
+            return measured
+        off = self.bass.heard(chosen).off
+        batches = len(measured.left_out)
+        return dataclasses.replace(
+            measured,
+            off=np.concatenate([measured.off, off]),
+            left_out=np.concatenate([measured.left_out, np.tile(off, (batches, 1))], axis=1),
+            error=np.concatenate([measured.error, self.bass.error_steps]),
+        )
 
     def _columns(self) -> tuple[Column, ...]:
         scene, result = self.workshop.scene, self.base_result
@@ -202,7 +229,7 @@ class Bench:
         ]
         if self.mates:
             columns += [Column("match", f"left and right at {bands[b]}") for b in judged]
-        return tuple(columns)
+        return (*columns, *(self.bass.columns if self.bass is not None else ()))
 
     def _ratios(self) -> list[tuple[str, tuple[list[int], list[int]]]]:
         """Bands of each ratio of decay times."""
@@ -251,7 +278,8 @@ class Bench:
         below = t20 + SURE * t20_error < self.target.low
         if base is not None:
             below &= t20 < base.t20_s
-        return Measured(off, left, t20, t20_error, bool((below & self.target.is_judged).any()))
+        dead = bool((below & self.target.is_judged).any())
+        return Measured(off, left, t20, t20_error, np.zeros_like(off), dead)
 
     def _reflections(self, result: Result, variant: int) -> Array:
         """Decibels above the criterion, summed, of each pair that is judged."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.plan.aim import Weights
+from raysim.plan.bass import BassBench
 from raysim.plan.places import Site, in_the_way
 from raysim.quantities.places import map_bands, mean_slopes, noticeable
 from raysim.quantities.reflections import judged_bands
@@ -21,13 +22,21 @@ LEAST_SHARE = 0.5
 """Of the candidates that an item would have if all had as many."""
 
 
-def promise(workshop: Workshop, result: Result, weights: Weights, sites: Sequence[Site]) -> Array:
+def promise(
+    workshop: Workshop,
+    result: Result,
+    weights: Weights,
+    sites: Sequence[Site],
+    bass: BassBench | None = None,
+) -> Array:
     """(sites,) noticeable steps that each may bring, to first order; NaN for objects.
 
     Parameters
     ----------
     result : Result
         Of the bare room, with maps.
+    bass : BassBench, optional
+        With it, what covers take off the ringing of modes is added.
     """
     assert result.maps is not None
     bands = map_bands(result)
@@ -37,7 +46,14 @@ def promise(workshop: Workshop, result: Result, weights: Weights, sites: Sequenc
         np.isfinite(steps), steps, np.inf
     )
     slope = -(np.nan_to_num(slopes) * worth).sum(axis=1)
-    return np.array([_of(workshop, result, bands, slope, weights, site) for site in sites])
+    rays = np.array([_of(workshop, result, bands, slope, weights, site) for site in sites])
+    if bass is None or not weights.ringing:
+        return rays
+    ringing = [
+        0.0 if site.name in bass.objects else weights.ringing * bass.promise(site.name)
+        for site in sites
+    ]
+    return np.asarray(rays + ringing)
 
 
 def most_promising(sites: Sequence[Site], promised: Array, most: int) -> list[Site]:

@@ -14,7 +14,9 @@ SURE = 2.0
 NOTICEABLE = 1.0
 
 
-def stop_after(off: Sequence[Array], left_out: Sequence[Array]) -> int:
+def stop_after(
+    off: Sequence[Array], left_out: Sequence[Array], method_error: Array | float = 0.0
+) -> int:
     """After how many of a list the rest gains less than a noticeable step in every quantity.
 
     Parameters
@@ -23,6 +25,8 @@ def stop_after(off: Sequence[Array], left_out: Sequence[Array]) -> int:
         Noticeable steps off the aim after 0, 1, ... things of the list.
     left_out : (length + 1) of (batches, columns) float
         The same without each batch in turn.
+    method_error : (columns,) float
+        What the method leaves open of each difference beside the batches.
 
     Returns
     -------
@@ -33,7 +37,7 @@ def stop_after(off: Sequence[Array], left_out: Sequence[Array]) -> int:
     last = len(off) - 1
     for number in range(last + 1):
         gain = off[number] - off[last]
-        error = jackknife_error(left_out[number] - left_out[last])
+        error = np.hypot(jackknife_error(left_out[number] - left_out[last]), method_error)
         if (gain + SURE * error < NOTICEABLE).all():
             return number
     return last

@@ -9,24 +9,28 @@ from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.digits import rounded
-from raysim.estimate import jackknife_error
+from raysim.plan.aim import BASS_PARTS, STEP_SHARE
 from raysim.plan.choose import SURE
 from raysim.plan.conduct import Plan, Step
 from raysim.plan.mistakes import SEAT_FIRST, Warned
 from raysim.quantities.balance import balance_sentence
-from raysim.quantities.bass_changes import bass_change, wave_times
+from raysim.quantities.bass_changes import BassChange, bass_change, wave_times
 from raysim.quantities.bass_decay import mean_bass_decay
 from raysim.quantities.reflections import by_surface, early_reflections
 from raysim.quantities.sides import side_of
 from raysim.results.data import Result
 from raysim.scene.cautions import cautions
 from raysim.scene.data import Scene
-from raysim.theory import criteria
+from raysim.theory import criteria, modal_decay
+from raysim.theory.nulls import QUIET
 from raysim.units import counted
 
 Array = NDArray[np.float64]
 
 MOST_SURFACES = 4
+MOST_MODES = 5
+DECAY_ERROR = 0.015
+"""Of a mode's decay time, by the wave part's own checks."""
 
 
 def plan_words(plan: Plan, title: str) -> list[str]:
@@ -79,7 +83,7 @@ def stop_words(plan: Plan) -> list[str]:
     elif plan.steps:
         last, end = plan.states[-2], plan.states[-1]
         gain = last.off - end.off
-        sure = gain - SURE * jackknife_error(last.left_out - end.left_out)
+        sure = gain - SURE * last.moved_error(end)
         best = int(np.argmax(sure))
         lines.append(
             f"The stop line isn't reached: what ends the list is money, count or room. The last "
@@ -130,10 +134,11 @@ def balance_words(plan: Plan, result: Result | None, variant: str) -> list[str]:
         times[:, b] = [value for value, _ in pairs]
         said = " to ".join(_number(*pair) for pair in pairs)
         parts.append(f"{band_name(label)} {said}{by}")
-    return [
-        f"Decay time in s: {', '.join(parts)}",
-        *balance_sentence(times, scene.bands_hz, errors),
-    ]
+    cure = "let the bass take part, with --bass"
+    if plan.bench.bass is not None:
+        cure = "the result tells, which was left out"
+    told = balance_sentence(times, scene.bands_hz, errors, cure)
+    return [f"Decay time in s: {', '.join(parts)}", *told]
 
 
 def _number(value: float, error: float) -> str:
@@ -154,11 +159,21 @@ def aim_words(plan: Plan, scene: Scene) -> list[str]:
             f"reflections {-criteria.REFLECTION_LEVEL_DB:g} dB below the direct sound"
         )
     silent = [band_name(f) for b, f in enumerate(bands) if not target.is_judged[b]]
-    if silent:
+    bass = plan.bench.bass
+    if bass is not None:
         lines.append(
-            f"Not judged at {', '.join(silent)}: rays mean little there; bass is computed with "
-            "--bass and doesn't rank candidates"
+            f"Bass in the aim, by waves: modes up to {bass.modes_to_hz:.0f} Hz ring no longer than "
+            f"is heard ({modal_decay.SOURCE}), as they are driven and heard at the seat; levels "
+            "over the head zone even"
         )
+    elif silent:
+        lines.append(
+            f"Not judged at {', '.join(silent)}: rays mean little there, and without --bass the "
+            "bass decides nothing"
+        )
+    weights = plan.bench.weights
+    parts = dict.fromkeys(c.part for c in plan.bench.columns)
+    lines.append("Weights: " + ", ".join(f"{part} {weights.of(part):g}" for part in parts))
     return lines
 
 
@@ -214,12 +229,24 @@ def coverable(plan: Plan) -> list[str]:
     return sorted({scene.surfaces[scene.facets[k].surface].name for k in facets})
 
 
+def aim_bass_words(plan: Plan) -> list[str]:
+    """What the plan does to the bass in the aim, in the aim's own steps."""
+    before, after = plan.states[0], plan.states[plan.stop]
+    columns = plan.bench.columns
+    return [
+        f"Bass, {column.words}: {_number(before.off[c], before.error[c])} to "
+        f"{_number(after.off[c], after.error[c])} steps off"
+        for c, column in enumerate(columns)
+        if column.part in BASS_PARTS
+    ]
+
+
 def bass_words(result: Result, variant: str) -> list[str]:
     """What the plan changes in the bass at the seats, where the bass was computed."""
     change = bass_change(side_of(result, "base"), side_of(result, variant))
     if change is None:
         return []
-    lines = []
+    lines = _mode_lines(change)
     for r, receiver in enumerate(change.receivers):
         before, after = change.even_db[:, r]
         lines.append(
@@ -230,11 +257,30 @@ def bass_words(result: Result, variant: str) -> list[str]:
         times, spreads = change.t20_s[:, :, b], change.t20_spread_s[:, :, b]
         if not np.isfinite(times).all():
             continue
-        said = [
-            _number(float(t), float(s)) for t, s in zip(times.mean(1), spreads.mean(1), strict=True)
-        ]
+        pairs = zip(times.mean(axis=1), spreads.mean(axis=1), strict=True)
+        said = " to ".join(_number(float(t), float(s)) for t, s in pairs)
         lines.append(
-            f"Bass decay at {band_name(label)}: {said[0]} to {said[1]} s (± over the head zone "
-            "and sources)"
+            f"Bass decay at {band_name(label)}: {said} s (± over the head zone and sources)"
         )
     return lines
+
+
+def _mode_lines(change: BassChange) -> list[str]:
+    """The modes that are heard and change most, each with its decay time before and after."""
+    moved = [
+        (before.decay_time_s / after.decay_time_s, before, after)
+        for before, after in change.modes
+        if after is not None and np.abs(before.at_receivers).max() >= QUIET
+        and np.abs(before.at_sources).max() >= QUIET
+    ]  # fmt: skip
+    moved = sorted(moved, key=lambda one: -one[0])[:MOST_MODES]
+    moved = [one for one in moved if one[0] > 1 + STEP_SHARE]
+    if not moved:
+        return ["Bass: no mode that is heard at the seat rings noticeably shorter"]
+    said = []
+    for _, before, after in sorted(moved, key=lambda one: one[1].frequency_hz):
+        one, other = (
+            _number(m.decay_time_s, DECAY_ERROR * m.decay_time_s) for m in (before, after)
+        )
+        said.append(f"{before.frequency_hz:.0f} Hz {one} to {other} s")
+    return [f"Modes that ring shorter: {', '.join(said)}"]

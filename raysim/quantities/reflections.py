@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from raysim.results.data import Reflection, Result
 from raysim.scene import playing
 from raysim.scene.data import Facet, Scene
+from raysim.scene.reflecting import material_at
+from raysim.scene.variants import covers_of
 from raysim.theory.criteria import REFLECTION_BANDS_HZ, REFLECTION_LEVEL_DB, REFLECTION_WINDOW_S
 from raysim.theory.tape import delay_sensitivity
 
@@ -24,6 +26,7 @@ UPRIGHT = 0.5
 """A facet is measured like a wall if its normal rises less than 30 degrees: |n_z| <= 0.5."""
 ROUNDING_DB = 1e-9
 ROUNDING_M = 1e-9
+LEAST_REFLECTED = 1e-3
 
 
 @dataclass(frozen=True)
@@ -143,6 +146,34 @@ def _is_origin(scene: Scene, facet: Facet) -> bool:
     lies_there = abs(float(facet.origin @ facet.normal)) < ROUNDING_M
     along_an_axis = np.abs(facet.normal).max() > 1 - ROUNDING_M
     return lies_there and along_an_axis and scene.surfaces[facet.surface].owner == "room"
+
+
+def level_range_db(result: Result, path: Reflection) -> tuple[float, float]:
+    """Lowest and highest level re direct that the materials' ranges of absorption leave.
+
+    In the bands of the criterion that the source plays, the highest of each as `early_reflections`
+    takes it; every surface met is at the same end of its range. NaN without such bands.
+    """
+    scene, bands = result.scene_in(path.variant), judged_bands(result.scene)[path.source]
+    if not bands:
+        return float("nan"), float("nan")
+    name = result.variants[path.variant]
+    own = [variant for variant in result.scene.variants if variant.name == name]
+    covers = covers_of(result.scene, own[0]) if own else ()
+    met = [
+        scene.materials[material_at(scene, covers, facet, point)]
+        for facet, point in zip(path.facets, path.points, strict=True)
+    ]
+    low, high = np.array(path.level_db, dtype=float), np.array(path.level_db, dtype=float)
+    for material in met:
+        given = _reflected_db(material.absorption)
+        low += _reflected_db(material.absorption_high) - given
+        high += _reflected_db(material.absorption_low) - given
+    return float(low[bands].max()), float(high[bands].max())
+
+
+def _reflected_db(absorption: Array) -> Array:
+    return np.asarray(10 * np.log10(np.maximum(1 - absorption, LEAST_REFLECTED)))
 
 
 def by_surface(judged: tuple[EarlyReflection, ...]) -> dict[str, tuple[EarlyReflection, ...]]:

@@ -1,4 +1,4 @@
-"""The section a carpenter builds from: elevations, pieces, shopping, cautions, checks."""
+"""The section a carpenter builds from: elevations, pieces, shopping, checks."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ from raysim.report.pictures import Picture
 from raysim.report.templates import render
 from raysim.report.walls import EQUAL_M, Hanging, Twin, Wall, twins_of, walls_of
 from raysim.results.data import Result
-from raysim.scene.cautions import cautions
 from raysim.scene.data import Scene, Treatment, Variant
 from raysim.scene.shopping import Item, Sum, shopping, size_of
 from raysim.units import counted
@@ -83,7 +82,6 @@ def _variant(result: Result, variant: Variant, files: dict[str, bytes]) -> dict[
         "twins": _twins(scene, variant, twins_of(scene, variant)),
         "shopping": rows,
         "has_phases": len({piece.phase for piece in pieces}) > 1,
-        "cautions": cautions(scene, [variant.name]),
         "checks": checks(walls),
         "csv": f"shopping_{label}.csv",
         "dxf": f"walls_{label}.dxf" if walls else "",

@@ -76,9 +76,11 @@ def delay_ms(scene: Scene, path: Reflection) -> tuple[str, str]:
 
 
 def delay_in_words(scene: Scene, path: Reflection) -> str:
-    """'0.87 ± 0.04 ms'."""
+    """'0.87 ± 0.04 ms', or 'about 0.9 ms' where the tape's tolerance is not stated."""
     delay, tolerance = delay_ms(scene, path)
-    return f"{delay} ± {tolerance} ms" if tolerance else f"{delay} ms"
+    if not tolerance:
+        return f"about {digits.tidy(1e3 * path.delay_s, 1)} ms"
+    return f"{delay} ± {tolerance} ms"
 
 
 def list_reflections(result: Result, variant: int = 0, receiver: int = 0) -> list[Listed]:

@@ -24,6 +24,7 @@ from raysim.report.hanging import HangingSection, hanging_section
 from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.room_page import FILE as ROOM_FILE
 from raysim.report.room_page import compose_room
+from raysim.report.safety import Safety, safety
 from raysim.report.seats import Seat, describe
 from raysim.report.templates import render, text_file
 from raysim.report.unknown_words import unknown_words
@@ -120,14 +121,14 @@ def compose(result: Result, tones_hz: Sequence[float] = ()) -> dict[str, bytes]:
     cabinets = draw_loudspeakers(first.scene, files)
     listed = [one for seat in seats for one in seat.listed]
     metre, covers, falls = where_next(result), covering(result), falling(result)
-    hangs = hanging_section(result)
+    hangs, safe = hanging_section(result), safety(result)
     bass = bass_section(result, first, tones_hz)
-    for section in (metre, covers, falls, bass, hangs):
+    for section in (metre, covers, falls, bass, hangs, safe):
         files |= section.files if section else {}
     room = compose_room(result)
     if room is not None:
         files[ROOM_FILE] = room.encode("utf-8")
-    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls, bass, hangs)
+    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls, bass, hangs, safe)
     return {
         "report.html": page.encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
@@ -153,6 +154,7 @@ def _page(
     falls: Falling | None,
     bass: BassSection | None,
     hangs: HangingSection | None,
+    safe: Safety | None,
 ) -> str:
     scene, variant = first.scene, first.variants[VARIANT]
     intro, note = words.plausibility(first, VARIANT)
@@ -172,6 +174,7 @@ def _page(
         receivers=len(scene.receivers),
         first_words=first_words(result, seats[0].listed, compared),
         hanging=hangs.html if hangs else "",
+        safety=safe.html if safe else "",
         hand_checks=hand_checks(first, seats[0].listed),
         variants={"first": variant, "others": [comparing.overview(one) for one in compared]},
         summary=words.summary(first, seats[0].worst, VARIANT),

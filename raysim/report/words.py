@@ -19,17 +19,19 @@ from raysim.quantities import (
     states_decay,
     transition,
 )
-from raysim.quantities.reflections import criterion_bands
+from raysim.quantities.reflections import criterion_bands, level_range_db
 from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
 from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
 from raysim.scene.playing import not_counted
 from raysim.theory import criteria
+from raysim.theory.tape import volume_sensitivity_m2
 from raysim.units import counted
 
 MIDDLE_BANDS_HZ = (500.0, 1000.0)
 NO_RANGE = 1.005
+NO_RANGE_DB = 0.05
 
 
 def summary(result: Result, worst: str, variant: int) -> list[str]:
@@ -109,7 +111,7 @@ def worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) ->
         f"The strongest early reflection comes off {_and(worst.surfaces.split(', '))} (no. "
         f"{worst.numbered.number}): it reaches “{seat}” "
         f"{delay_in_words(scene, worst.reflection)} after the direct sound of “{source}” and is "
-        f"{_weaker(worst.level_db)}. "
+        f"{_weaker(worst.level_db)}{_left_open(result, worst)}. "
     )
     if owner != {"room"}:
         text += "It comes off an object, so panels on the walls will not cure it. "
@@ -134,6 +136,15 @@ def worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) ->
 def _weaker(level_db: float) -> str:
     size = digits.tidy(abs(level_db), 1)
     return f"{size} dB weaker than it" if level_db <= 0 else f"{size} dB stronger than it"
+
+
+def _left_open(result: Result, worst: Listed) -> str:
+    """' (2.1 to 3.0 within the materials' ranges)'."""
+    quiet, loud = level_range_db(result, worst.reflection)
+    if loud - quiet < NO_RANGE_DB:
+        return " (the materials are given without a range)"
+    weaker = [digits.tidy(-level, 1) for level in (loud, quiet)]
+    return f" ({weaker[0]} to {weaker[1]} within the materials' ranges)"
 
 
 def _and(names: Sequence[str]) -> str:
@@ -340,11 +351,21 @@ def facts(result: Result) -> str:
     """One line under the title."""
     scene = result.scene
     return (
-        f"{scene.volume:.1f} m³, {counted(len(scene.sources), 'source')}, "
+        f"{_volume(scene)} m³, {counted(len(scene.sources), 'source')}, "
         f"{counted(len(scene.receivers), 'receiver')}, {band_name(scene.bands_hz[0])} to "
         f"{band_name(scene.bands_hz[-1])}. Computed {result.created[:10]} with raysim "
         f"{result.raysim_version} from {scene.path or 'a scene without file'}."
     )
+
+
+def _volume(scene: Scene) -> str:
+    """Volume with what the tape leaves open of it, where that is stated."""
+    if scene.tolerance_m is None:
+        return f"{scene.volume:.1f}"
+    is_room = np.array([surface.owner == "room" for surface in scene.surfaces])
+    shell = scene.mesh.corners[is_room[scene.mesh.surface]]
+    error = scene.tolerance_m * volume_sensitivity_m2(shell)
+    return " ± ".join(digits.rounded(scene.volume, error))
 
 
 def provenance(result: Result) -> list[tuple[str, str]]:

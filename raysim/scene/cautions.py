@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from raysim.scene.data import Facet, Scene, Treatment
+from raysim.scene.data import Facet, KeepClear, Scene, Treatment
 from raysim.scene.shopping import is_overhead
 
 _FOAM = re.compile(r"\bfoam\b", re.IGNORECASE)
@@ -14,6 +14,8 @@ _FIBRE = re.compile(
 )
 _SOFT = re.compile(r"\b(fabric|polyester|curtain|textile|felt|sheep wool|porous)\b", re.IGNORECASE)
 _MASONRY = re.compile(r"\b(concrete|block|brick|brickwork|masonry|stone|solid wall)\b", re.I)
+_WINDOW = re.compile(r"\bwindow", re.I)
+_AIR = re.compile(r"\b(vent|grille|duct|inlet|radiator|heat|heater|convector|air|fan)", re.I)
 HEAVY_KG = 10.0
 UPRIGHT = 0.5
 
@@ -43,6 +45,7 @@ def cautions(scene: Scene, names: Sequence[str] | None = None) -> list[str]:
         *_standing(pieces),
         *_drilled(pieces),
         *_ways_out(scene),
+        *_air(scene),
     ]
     return [*said, "prediction isn't structural, fire or electrical advice: local codes decide"]
 
@@ -65,13 +68,14 @@ def _fire(scene: Scene, pieces: Sequence[Treatment]) -> list[str]:
         said.append(
             f"fire: {_sections(foam)} is foam: never bedding or packing foam; ask for the "
             "reaction-to-fire report of the product as mounted, ask the authority what class the "
-            "room needs, and keep it off lamps, heaters and sockets"
+            "room needs (hired and public ones commonly B-s1,d0 of EN 13501-1 or better), "
+            "and keep it off lamps, heaters and sockets"
         )
     if soft:
         said.append(
             f"fire: {_sections(soft)}: ask for the reaction-to-fire class of the whole product, "
             "cloth and glue included, for its thickness, mounting and gap; hired and public rooms "
-            "commonly need a high one"
+            "commonly need a high one, such as B-s1,d0 of EN 13501-1"
         )
     return said
 
@@ -151,7 +155,14 @@ def _drilled(pieces: Sequence[Treatment]) -> list[str]:
 
 def _ways_out(scene: Scene) -> list[str]:
     said = []
-    if not any(zone.hard for zone in scene.keep_clear):
+    hard = [zone for zone in scene.keep_clear if zone.hard]
+    if hard:
+        named = ", ".join(f"'{zone.name}' ({zone.reason})" for zone in hard)
+        said.append(
+            f"ways out: {named}: kept clear here without exception; nothing may stand or hang "
+            "there later either, and doors must open fully"
+        )
+    else:
         said.append(
             "ways out: no keep-clear zone names a door, exit, detector or vent; mark them in "
             "[keep_clear], so that nothing is put before them"
@@ -162,4 +173,31 @@ def _ways_out(scene: Scene) -> list[str]:
                 f"ways out: the door '{zone.name}' swings in, but not where it hangs: give swing = "
                 '"left" or "right", so that its swing stays clear'
             )
+    windows = [zone.name for zone in scene.keep_clear if _WINDOW.search(_words_of(zone))]
+    windows = windows or [s.name for s in scene.surfaces if _WINDOW.search(s.name)]
+    if windows:
+        said.append(
+            f"windows: {', '.join(repr(name) for name in windows)}: where one is a way out or the "
+            "room's fresh air, it must open fully and its handle be within reach"
+        )
     return said
+
+
+def _air(scene: Scene) -> list[str]:
+    """Fresh air and heat: what is marked stays free, what isn't has to be looked for."""
+    marked = [zone.name for zone in scene.keep_clear if _AIR.search(_words_of(zone))]
+    fresh = (
+        "a closed room needs fresh air, commonly some 7 l/s a person, and cooling besides, which "
+        "is another thing"
+    )
+    if not marked:
+        return [
+            "air: no vent, grille or heater is marked in [keep_clear]: look for them, and cover "
+            f"none; {fresh}"
+        ]
+    named = ", ".join(f"'{name}'" for name in marked)
+    return [f"air: {named} must stay free in front too, and soft things off heaters; {fresh}"]
+
+
+def _words_of(zone: KeepClear) -> str:
+    return f"{zone.name} {zone.reason}"

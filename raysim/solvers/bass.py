@@ -132,7 +132,7 @@ def compute_bass(
         own = [n for n, one in enumerate(meshes) if one == mesh]
         for n in own:
             tell = partial(_told_part, told, done, len(set(meshes)))
-            base = _base(groups[n], frequencies, tell, bodies.of(own), base)
+            base = base_of(groups[n], frequencies, tell, base, bodies.of(own))
             parts |= _of_group(groups[n], base, bodies, places, frequencies, tell)
     each = [parts[name] for group in groups_of(scene, variants) for name in group.variants]
     return _joined(each, places, frequencies, f"computed up to {why}")
@@ -158,7 +158,7 @@ class _Part:
 
 
 @dataclass(frozen=True)
-class _Base:
+class Base:
     """What all variants of a group have in common."""
 
     patches: Patches
@@ -166,13 +166,13 @@ class _Base:
     treatments: tuple[int, ...]  # that are bodies of the mesh, in its order
 
 
-def _base(
+def base_of(
     group: Group,
     frequencies: Array,
-    told: Told,
-    treatments: tuple[int, ...],
-    known: _Base | None,
-) -> _Base:
+    told: Told = lambda _stage, _fraction: None,
+    known: Base | None = None,
+    treatments: tuple[int, ...] = (),
+) -> Base:
     """Elements and modes, those of a group of the same geometry where known."""
     scene, highest = group.scene, float(frequencies[-1])
     patches = patches_of(group)
@@ -191,7 +191,7 @@ def _base(
         [f"sources.{s.name}" for s in scene.sources],
         known.reduced.modes if known else None,
     )
-    return _Base(patches, reduced, treatments)
+    return Base(patches, reduced, treatments)
 
 
 def _elements(
@@ -206,11 +206,11 @@ def _elements(
 
 
 def _of_group(
-    group: Group, base: _Base, bodies: Bodies, places: Places, frequencies: Array, told: Told
+    group: Group, base: Base, bodies: Bodies, places: Places, frequencies: Array, told: Told
 ) -> dict[str, _Part]:
     scene, patches, reduced = group.scene, base.patches, base.reduced
     elements = reduced.elements
-    zones, notes = _zones(scene, elements)
+    zones, notes = zones_of(scene, elements)
     notes = [*elements.mesh.notes, *notes]
     if said := coefficients_note(scene, np.unique(patches.materials).tolist()):
         notes.append(said)
@@ -278,7 +278,7 @@ class _Look:
         return np.asarray(np.where(up[:, None], real, -real))
 
 
-def _zones(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
+def zones_of(scene: Scene, elements: Elements) -> tuple[Array, list[str]]:
     """(receivers, 9, 3) centre and corners of where each head moves, drawn in to the air."""
     corners = elements.mesh.points[elements.mesh.corners]
     signs = np.indices((2, 2, 2)).reshape(3, -1).T * 2.0 - 1.0

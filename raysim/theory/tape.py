@@ -62,6 +62,22 @@ def delay_sensitivity(
     return float(np.sqrt(np.square(moved).sum() + sum(c**2 for c in of_planes.values())))
 
 
+def volume_sensitivity_m2(corners: ArrayLike) -> float:
+    """Error of a room's volume over the tolerance of the tape.
+
+    Length, width and height are taken to be off on their own; each moves as much air as the room
+    casts shadow along it. Exact for a box; an outline of several lengths is a little surer.
+
+    Parameters
+    ----------
+    corners : (n, 3, 3) float
+        Of the triangles that bound the room.
+    """
+    corners = np.asarray(corners, dtype=np.float64)
+    areas = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
+    return float(np.linalg.norm(np.abs(areas).sum(axis=0) / 2))
+
+
 def _upward(normal: Array) -> Array:
     """One of the two normals of a plane, the same for both of its sides."""
     first = normal[np.argmax(np.abs(normal) > SAME_PLANE_M)]

@@ -18,10 +18,10 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 WINDOW, LEAST_WINDOW = 1.2, 1.02  # ratio of the frequencies at which admittances are held
-MOST_MODES = 20  # in a window
+MOST_MODES = 12  # in a window
 LEAST_MARGIN = 1.015  # neighbours taken along on each side: as many again as in the window
 SPARE = 6
-ARPACK_TOLERANCE = 1e-6
+ARPACK_TOLERANCE = 1e-4
 STEPS = 30
 CLOSE = 1e-9
 SAME = 1e-7

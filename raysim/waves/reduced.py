@@ -20,7 +20,7 @@ Ints = NDArray[np.int64]
 
 # Of the highest frequency, or so many Hz above it, whichever is more.
 EXACT_TO = 1.03
-MODES_TO, MODES_ABOVE_HZ = 1.15, 40.0
+MODES_TO, MODES_ABOVE_HZ = 1.1, 30.0
 SAME = 1e-4
 
 

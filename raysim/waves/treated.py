@@ -18,8 +18,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-# Frequencies of the corrections: 20 of one source, 10 each of four.
-SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 20, 6, 40
+# Frequencies of the corrections: 12 of one source or of each of two, then fewer.
+SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 12, 6, 24
 DROP = 2e-3
 WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
 LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
@@ -215,11 +215,15 @@ def _corrected(treated: Treated, residuals: Array | Complex) -> Treated:
     """In the basis extended by what residuals (n, columns) ask for."""
     if not residuals.shape[1]:
         return treated
+    more = treated.factor.solve(residuals)
+    return extended(treated, _apart(more) if np.iscomplexobj(more) else more)
+
+
+def extended(treated: Treated, more: Array) -> Treated:
+    """In a basis with what it lacks of more shapes (n, m)."""
     reduced, added = treated.reduced, treated.added
-    wanted = treated.factor.solve(residuals)
-    if np.iscomplexobj(wanted):
-        wanted = _apart(wanted)
-    new = lacking(reduced.mass, (reduced.shapes, added), wanted, DROP)
+    new = lacking(reduced.mass, (reduced.shapes, added), more, DROP)
+    size = len(treated.stiffness) + new.shape[1]
     # Stiffness and mass have no part between a mode and what is orthogonal to it, except where
     # shapes may jump and the modes couldn't.
     bent = reduced.elements.stiffness @ new
@@ -238,7 +242,7 @@ def _corrected(treated: Treated, residuals: Array | Complex) -> Treated:
         treated,
         added=np.hstack([added, new]),
         stiffness=_bordered(treated.stiffness, beside, new.T @ bent),
-        groups=np.array(groups),
+        groups=np.array(groups).reshape(-1, size, size),
     )
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from raysim.theory.tape import delay_sensitivity
+from raysim.theory.tape import delay_sensitivity, volume_sensitivity_m2
+from tests.rooms import shoebox
 
 SIZE = np.array([3.4, 4.2, 2.4])
 SOURCE, RECEIVER = np.array([1.1, 0.6, 1.2]), np.array([1.7, 1.64, 1.1])
@@ -72,3 +73,10 @@ def test_sensitivity_is_that_of_exact_images(walls):
 
 def test_direct_sound_has_no_delay_to_be_wrong():
     assert delay_sensitivity(SOURCE, RECEIVER, np.zeros((0, 3)), np.zeros((0, 3)), []) == 0
+
+
+def test_volume_of_a_box_by_its_three_lengths():
+    length, width, height = 4.2, 3.4, 2.4
+    expected = np.linalg.norm([width * height, length * height, length * width])
+    corners = shoebox((length, width, height)).mesh.corners
+    assert volume_sensitivity_m2(corners) == pytest.approx(expected, rel=1e-12)

@@ -101,6 +101,33 @@ def test_no_catalogue(raysim, folder):
     assert "room_catalogue.toml: there is no such file" in done.err
 
 
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("room.toml", "--catalogue", "."), ".: it is a folder; name the catalogue in it"),
+        (("room.toml", "--catalogue", "room.toml"), "it is a scene, not a catalogue"),
+        (("room_catalogue.toml",), "it is a catalogue, not a scene"),
+        ((".",), ".: it is a folder; name the scene file in it"),
+        (("none.toml",), "none.toml: there is no such file"),
+    ],
+)
+def test_files_in_each_others_place(raysim, folder, arguments, said):
+    (folder / "room.toml").write_text(room_text(), encoding="utf-8")
+    (folder / "room_catalogue.toml").write_text(CATALOGUE, encoding="utf-8")
+    done = raysim("plan", *arguments)
+    assert done.code == 2
+    assert said in done.err
+    assert len(done.err.splitlines()) == 1
+    assert not list(folder.glob("*_plan*"))
+
+
+def test_the_nearest_feasible_plan_gives_up_one_zone_only(plan):
+    soft = ZONES.replace("fire exit", "books").replace("vents", "map").replace("door", "lamp")
+    done = plan(more=soft + CEILING)
+    assert done.code == 2
+    assert "nearest that is: with 'front' given up, 'wool' at front" in done.err
+
+
 def test_the_scene_is_never_written_over(plan, folder):
     done = plan("-o", "room.toml")
     assert done.code == 2

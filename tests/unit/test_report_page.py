@@ -170,7 +170,7 @@ def test_summary_names_the_worst_reflection_and_says_what_is_not_answered(made, 
     text = " ".join("".join(parsed.text).split())
     worst = max(early_reflections(made), key=lambda e: e.level_db)
     assert worst.path == "desk"
-    assert "comes off “desk” (no. 1): it reaches “seat” 0.87 ms after" in text
+    assert "comes off “desk” (no. 1): it reaches “seat” about 0.9 ms after" in text
     assert "panels on the walls will not cure it" in text
     assert "Not answered here: the bass below about" in text
     assert "specular" not in text
