@@ -1,4 +1,4 @@
-"""Porous bodies as volumes, in ducts and boxes, against plane waves and transcendental equations."""
+"""Porous bodies as volumes, in ducts and boxes, against plane waves and exact equations."""
 
 import numpy as np
 import pytest
@@ -51,7 +51,7 @@ def duct():
 
 @pytest.mark.parametrize("cloth", [None, 600.0])
 def test_plug_in_a_duct(duct, cloth):
-    """Wool of 20 kPa s/m2, bare or under cloth on both sides: ratios of pressures before and behind.
+    """Wool of 20 kPa s/m2, bare or under cloth on both sides: ratios of pressures.
 
     Transfer matrices of air, cloth, wool, cloth and air before a hard end; 0.1 dB before the plug,
     0.3 dB behind it, where the level is down to 30 dB lower.
@@ -139,6 +139,7 @@ def corner():
     return reduce(box_elements(size, (6, 8, 5), bodies), SPEED, 200.0, SOURCE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cloth", [None, 200.0])
 def test_reduced_against_all_unknowns(corner, cloth):
     """0.3 dB rms at four places at 40, 90, 140 and 190 Hz, both traps filled, walls of 0.02."""
@@ -162,9 +163,7 @@ def test_reduced_against_all_unknowns(corner, cloth):
             solved = factor.solve(treated.reduced.loads)[: observe.shape[1], 0]
         assert factor.residual < 1e-8
         exact.append(observe @ solved)
-    print('RB', corner.elements.size, len(treated.stiffness))
     off = 20 * np.log10(np.abs(found[:, [10, 35, 60, 85]].T / exact))
-    print('RMS', np.sqrt(np.mean(off**2)))
     assert np.sqrt(np.mean(off**2)) < 0.3
     bare = treat(corner, beta, f).response(observe)[0][:, [10, 35, 60, 85]].T
     assert np.sqrt(np.mean((20 * np.log10(np.abs(bare / exact))) ** 2)) > 1.0
@@ -185,14 +184,13 @@ def test_bodies_absorb_and_give_nothing(corner):
 
 
 def test_a_body_of_air_changes_nothing(corner):
-    """Filled with air and uncovered, the room is as it was: 0.01 dB."""
+    """Filled with air and uncovered, the room is as it was: both are reduced to 0.3 dB."""
     f = np.arange(20.0, 201.0, 5.0)
     one = np.ones(len(f), complex)
     beta = np.full((6, len(f)), 0.05 + 0j)
     places = np.array([[2.0, 2.8, 1.5], [1.2, 1.5, 1.0]])
     bare = treat(corner, beta, f).response(places)
     filled = treat(corner, beta, f, [Filling(0, one, one)]).response(places)
-    print('AIR', np.abs(20 * np.log10(np.abs(filled / bare))).max())
     assert np.abs(20 * np.log10(np.abs(filled / bare))).max() < 0.3
 
 
