@@ -20,7 +20,8 @@ SQUARE_M2 = 1e-9  # smallest product of two edges at a corner of a quadrilateral
 FLAT_M = 1e-9  # two triangles are one pane if they lie in one plane to this
 NO_EDGE_M = 1e9  # distance to what is not there
 NO_PANE = np.array([0.0] * 3 + [1.0] + [0.0] * (PANE_ROWS - 4), np.float32)  # never ahead
-LARGE = 32  # panes that every ray is tested against
+LARGE = 32  # panes at most that every ray is tested against
+LARGE_SHARE = 0.01  # of all area that each of them has at least
 
 
 class Panes(NamedTuple):
@@ -283,6 +284,7 @@ def build_tree(
         slack=slack,
         large=large,
         leading=-(-large // WIDTH),
+        roots=int(np.count_nonzero(child[:1])),
         pane=rows.reshape(-1),
         pane_facet=facet[panes.first[slot]].astype(np.int32).reshape(-1),
         first=panes.first[slot].astype(np.int32).reshape(-1),
@@ -305,7 +307,7 @@ def arrange(
     child : (nodes, WIDTH)
     """
     order = np.argsort(-panes.area, kind="stable")
-    large = min(LARGE, len(order))
+    large = min(LARGE, int((panes.area >= LARGE_SHARE * panes.area.sum()).sum()))
     blocks = -(-large // WIDTH)
     leading = np.full(blocks * WIDTH, -1)
     leading[:large] = order[:large]

@@ -128,6 +128,7 @@ for _kind in (SINGLES, DOUBLES):
     _operator(operator.lt, _kind, TRUTHS, _comparing("<"))
     _operator(operator.le, _kind, TRUTHS, _comparing("<="))
 _operator(operator.and_, TRUTHS, TRUTHS, lambda b, x, y: b.and_(x, y))
+_operator(operator.or_, TRUTHS, TRUTHS, lambda b, x, y: b.or_(x, y))
 _operator(operator.ne, WHOLES, TRUTHS, lambda b, x, y: b.icmp_signed("!=", x, y))
 _operator(operator.add, LONGS, LONGS, lambda b, x, y: b.add(x, y))
 _operator(operator.mul, LONGS, LONGS, lambda b, x, y: b.mul(x, y))

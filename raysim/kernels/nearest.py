@@ -16,10 +16,13 @@ from raysim.kernels.lanes import (
     WIDTH,
     bits,
     choose,
+    facing,
+    greater,
     item,
     lesser,
     load,
     lowest,
+    magnitude,
     single,
     spread,
     store,
@@ -143,8 +146,9 @@ def nearest(
 def test_large(tree, o, d, own_facet):  # type: ignore[no-untyped-def]
     """Sixteen rays against the leading panes.
 
-    Gives the place of the nearest certain hit, NOTHING if there is none, and the pattern of rays
-    of which another pane may be nearer for all that single precision knows.
+    Gives the place of the nearest certain hit, NOTHING if there is none, how far away it is at
+    most, and the pattern of rays of which another pane may be nearer for all that single
+    precision knows.
     """
     best = spread(np.int32(NOTHING))
     beyond = spread(np.float32(np.inf))
@@ -159,7 +163,36 @@ def test_large(tree, o, d, own_facet):  # type: ignore[no-untyped-def]
         rival = lesser(rival, passed_over)
         low, high = choose(certain, t - slack, low), choose(certain, t + slack, high)
         best = choose(certain, spread(np.int32(place)), best)
-    return best, bits((rival <= high) & (rival < beyond))
+    return best, high, bits((rival <= high) & (rival < beyond))
+
+
+@inlined
+def slab(tree, at, o, inward):  # type: ignore[no-untyped-def]
+    """Where sixteen rays enter and leave the slab between rows `at` and the next of a box."""
+    one = (facing(tree.box, at, o) - o) * inward
+    other = (facing(tree.box, at + WIDTH, o) - o) * inward
+    return lesser(one, other), greater(one, other)
+
+
+@inlined
+def inverses(x):  # type: ignore[no-untyped-def]
+    """1/x, finite."""
+    least = spread(np.float32(1e-12))
+    return np.float32(1.0) / choose(magnitude(x) < least, least, x)
+
+
+@inlined
+def test_root(tree, o, d, limit):  # type: ignore[no-untyped-def]
+    """Pattern of the rays that meet a box of the first node up to their limits."""
+    inward = Vec(inverses(d.x), inverses(d.y), inverses(d.z))
+    found = limit < limit
+    for box in range(tree.roots):
+        x_in, x_out = slab(tree, box, o.x, inward.x)
+        y_in, y_out = slab(tree, box + 2 * WIDTH, o.y, inward.y)
+        z_in, z_out = slab(tree, box + 4 * WIDTH, o.z, inward.z)
+        near = greater(greater(x_in, y_in), greater(z_in, spread(np.float32(0.0))))
+        found = found | (near <= lesser(lesser(x_out, y_out), lesser(z_out, limit)))
+    return bits(found)
 
 
 @inlined
@@ -173,7 +206,8 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
         single(o.x - tree.centre[0]), single(o.y - tree.centre[1]), single(o.z - tree.centre[2])
     )
     near_d = Vec(single(d.x), single(d.y), single(d.z))
-    best, doubtful = test_large(tree, near_o, near_d, load(rays.facet, 0))
+    best, limit, doubtful = test_large(tree, near_o, near_d, load(rays.facet, 0))
+    near_boxes = test_root(tree, near_o, near_d, limit)
     store(rays.triangle, 0, best)
     left = alive
     while left != 0:
@@ -187,7 +221,7 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
         rays.triangle[lane] = k
     n = load_vec(rays.normal)
     store(rays.t, 0, (load(rays.level, 0) - dot(n, o)) / dot(n, d))
-    left = alive if len(tree.child) > 0 else alive & doubtful
+    left = alive & (near_boxes | doubtful)
     while left != 0:
         lane = lowest(left)
         left &= left - 1

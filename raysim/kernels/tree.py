@@ -50,6 +50,7 @@ class Tree(NamedTuple):
     slack : float, error of single precision at right angles, m
     large : int, number of leading panes, which every ray is tested against
     leading : int, number of blocks that they fill
+    roots : int, number of boxes in the first node
     pane : (blocks * PANE_ROWS * WIDTH,) float32, of each block 21 rows of WIDTH: normal and minus
         level, inward normal and offset of four edges, largest slope that counts as a hit
     pane_facet : (blocks * WIDTH,) int32
@@ -69,6 +70,7 @@ class Tree(NamedTuple):
     slack: float
     large: int
     leading: int
+    roots: int
     pane: NDArray[np.float32]
     pane_facet: NDArray[np.int32]
     first: NDArray[np.int32]
