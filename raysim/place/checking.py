@@ -11,7 +11,8 @@ from raysim.place.aim import bass_terms
 from raysim.place.asking import Question, moved_text
 from raysim.place.scores import Scored
 from raysim.place.search import Found, Told
-from raysim.place.waves import Modes, exact_response, log_frequencies, zone_points
+from raysim.place.waves import Modes, exact_response, log_frequencies
+from raysim.place.zones import zone_points
 from raysim.scene.data import Scene
 from raysim.scene.read import scene_of_text
 from raysim.waves.threads import at_once
@@ -60,7 +61,7 @@ def _exact(
     pressure = exact_response(
         scene,
         np.concatenate([[one.left, one.right] for one in layouts]),
-        np.concatenate([zone_points(one.seat, zone) for one in layouts]),
+        zone_points(scene, np.array([one.seat for one in layouts]), zone).reshape(-1, 3),
         log_frequencies(question.asked.highest_hz),
         modes,
     )

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from raysim.place.aim import bass_terms
 from raysim.place.layouts import Layout
 from raysim.place.plausible import Plausible
-from raysim.place.waves import FREE_FIELD, Modes, zone_points
+from raysim.place.waves import FREE_FIELD, Modes
+from raysim.place.zones import zone_points
 from raysim.scene.inside import nearest_surface
 from raysim.waves.threads import each
 
@@ -43,7 +44,7 @@ class Fields:
         seats, self._seat = _unique([one.seat for one in layouts])
         self._right = right + len(lefts)
         self._lefts, self._sources = len(lefts), np.vstack([lefts, rights])
-        self._zones = np.array([zone_points(seat, zone) for seat in seats])
+        self._zones = zone_points(modes.scene, seats, zone)
         beyond = modes.beyond(self._sources, self._zones.reshape(-1, 3))
         static = beyond.reshape(len(self._sources), len(seats), -1)
         self._static = static[np.column_stack([self._left, self._right]), self._seat[:, None]]

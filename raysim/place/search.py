@@ -6,16 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from raysim.errors import SceneError
-from raysim.place.layouts import Layout, around, candidates, common_practice
-from raysim.place.rooms import CHAIR_M, SILL_M, Ground
+from raysim.place.fitting import all_fitting, fits, fitting_of, in_air, why_none
+from raysim.place.layouts import Layout, around, common_practice
+from raysim.place.rooms import Ground
 from raysim.place.scores import Asked, Scored, Scores
-from raysim.place.waves import Modes, zone_points
-from raysim.scene.inside import AIR, locate
+from raysim.place.waves import Modes
 
-Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 
 ROOMS, FINAL_ROOMS = 24, 72
@@ -24,7 +22,6 @@ FINALISTS, SHORTLIST = 12, 6
 LEADERS, REFINED = 3, 4
 FINER_M, FINER_STEPS = 0.025, 3
 TELLING = 2.0
-DESK_CLEAR_M = 0.03
 WORTH_MOVING_DB = 0.5
 """Of the aim; a judgement: less is nothing that anybody would notice."""
 DIFFERENT_M = 0.25
@@ -101,17 +98,15 @@ def search(
         No layout fits the limits.
     """
     ground = Ground(asked.scene)
-    ear, raised = float(asked.current.seat[2]), _raised(asked.current)
     told("finding what fits", 0.0)
-    fitting = fitting_of(list(candidates(asked.fronts, asked.limits, ear, raised)), asked, ground)
+    fitting = all_fitting(asked, ground)
     if not fitting:
-        raise SceneError(_why_none(asked))
+        raise SceneError(why_none(asked, ground))
     told("finding modes", 0.05)
     scores = Scores(asked, modes)
     tried = scores.all(fitting, lambda part: told(f"{len(fitting)} layouts", 0.3 + 0.3 * part))
-    common = scores.all(
-        [one for one in common_practice(asked.fronts[0], ear) if _in_air(one, asked)]
-    )
+    by_rule = common_practice(asked.fronts[0], float(asked.current.seat[2]))
+    common = scores.all([one for one in by_rule if in_air(one, asked)])
     usual = [one for one in common if fits(one.layout, asked, ground)]
     current = scores.all([asked.current])[0]
     told("plausible rooms", 0.6)
@@ -136,54 +131,6 @@ def _finer(first: Sequence[Scored], scores: Scores, ground: Ground) -> list[Scor
         scored = scores.all(fitting_of(near, asked, ground))
         kept += sorted(scored, key=lambda one: one.aim_db)[:REFINED]
     return kept
-
-
-def fitting_of(layouts: Sequence[Layout], asked: Asked, ground: Ground) -> list[Layout]:
-    """Those that have room; all places are looked at together."""
-    if not layouts:
-        return []
-    for points, radius_m in _needs(layouts, asked):
-        ground.look(points, radius_m)
-    return [one for one in layouts if fits(one, asked, ground)]
-
-
-def fits(one: Layout, asked: Asked, ground: Ground) -> bool:
-    """Whether head, chair, loudspeakers, stands and desk have room."""
-    return all(ground.is_clear(points, radius_m) for points, radius_m in _needs([one], asked))
-
-
-def _needs(layouts: Sequence[Layout], asked: Asked) -> list[tuple[Array, float]]:
-    """Places (n, 3) and how far from everything they must be."""
-    limits, floor = asked.limits, asked.scene.floor_m
-    seats = np.array([one.seat for one in layouts])
-    ends = np.array([each for one in layouts for each in (one.left, one.right)])
-    heads = np.concatenate([seats, *(_at_height(seats, floor + h) for h in CHAIR_M)])
-    stands = np.concatenate([ends, _at_height(ends, floor + SILL_M)])
-    head_clear = max(limits.head_clear_m, float(np.linalg.norm(asked.zone)))
-    needs = [(heads, head_clear), (stands, limits.loudspeaker_clear_m)]
-    if asked.desk is not None:
-        corners = np.concatenate([one.desk_corners(asked.desk) for one in layouts])
-        middles = corners.reshape(-1, 4, 2).mean(axis=1)
-        plan = np.concatenate([corners, middles])
-        height = (asked.desk.low_m + asked.desk.high_m) / 2
-        needs.append((np.column_stack([plan, np.full(len(plan), height)]), DESK_CLEAR_M))
-    return needs
-
-
-def _in_air(one: Layout, asked: Asked) -> bool:
-    """Whether both loudspeakers and the whole head zone lie in the air at all."""
-    points = np.vstack([one.left, one.right, zone_points(one.seat, asked.zone)])
-    return all(where == AIR for where in locate(asked.scene, points))
-
-
-def _at_height(points: Array, z: float) -> Array:
-    return np.column_stack([points[:, :2], np.full(len(points), z)])
-
-
-def _raised(current: Layout) -> list[float]:
-    """Loudspeakers at ear height, and as much above or below as they stand now."""
-    now = round(float((current.left[2] + current.right[2]) / 2 - current.seat[2]), 3)
-    return [0.0] if abs(now) < 0.02 else [0.0, now]
 
 
 def _spread(tried: Sequence[Scored], count: int) -> list[Scored]:
@@ -251,24 +198,4 @@ def _apart(one: Layout, other: Layout) -> float:
     return max(
         float(np.linalg.norm(one.seat - other.seat)),
         float(np.linalg.norm(one.left - other.left)),
-    )
-
-
-def _why_none(asked: Asked) -> str:
-    limits = asked.limits
-    deepest = max(front.depth_m for front in asked.fronts)
-    wanted = (
-        f"head {limits.seat_m[0]:g} to {limits.seat_m[1]:g} m from the front wall, loudspeakers "
-        f"{limits.off_wall_m[0]:g} to {limits.off_wall_m[1]:g} m off it and "
-        f"{limits.base_m[0]:g} to {limits.base_m[1]:g} m apart"
-    )
-    if limits.seat_m[0] > deepest - limits.head_clear_m:
-        return (
-            f"place: --seat: a head {limits.seat_m[0]:g} m from the front wall is outside the room "
-            f"or within {limits.head_clear_m:g} m of the wall behind, {deepest:.2f} m away; "
-            f"ask for less than {deepest - limits.head_clear_m:.2f} m"
-        )
-    return (
-        f"place: no layout fits ({wanted}); widen a range, allow another front wall, or move "
-        "furniture out of the way in the scene"
     )

@@ -10,7 +10,6 @@ energy in that direction (first order; exact in a box).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -193,9 +192,3 @@ def _energy_along(elements: Elements, modes: RigidModes) -> Array:
 
 def _slopes(axis: int) -> Any:
     return skfem.BilinearForm(lambda u, v, _: grad(u)[axis] * grad(v)[axis])
-
-
-def zone_points(seat: Array, zone: Sequence[float] | Array) -> Array:
-    """(9, 3) the head and the corners of where it moves."""
-    signs = np.indices((2, 2, 2)).reshape(3, -1).T * 2.0 - 1.0
-    return np.asarray(seat + np.vstack([np.zeros(3), signs * zone]))

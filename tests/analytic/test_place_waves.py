@@ -7,7 +7,8 @@ from raysim.place.aim import bass_terms
 from raysim.place.fields import Fields
 from raysim.place.layouts import Layout
 from raysim.place.plausible import Plausible, plausible_rooms
-from raysim.place.waves import FREE_FIELD, Modes, exact_response, log_frequencies, zone_points
+from raysim.place.waves import FREE_FIELD, Modes, exact_response, log_frequencies
+from raysim.place.zones import is_drawn_in, zone_points
 from tests.rooms import shoebox
 
 SIZE = (2.6, 2.0, 2.2)  # length, width, height
@@ -55,9 +56,13 @@ def beyond(modes, source, points):
     return FREE_FIELD * modes.beyond(source[None], points)[0][:, None]
 
 
+def zone_about(modes, seat):
+    return zone_points(modes.scene, seat[None], ZONE)[0]
+
+
 def test_sum_over_modes_is_near_the_full_solution(scene, modes):
     """Rms of the difference below 5 % in a box that absorbs a tenth; worse without statics."""
-    points = zone_points(SEAT, ZONE)
+    points = zone_about(modes, SEAT)
     frequencies = log_frequencies(120.0)
     full = exact_response(scene, SOURCE[None], points, frequencies)[0]
     known = exact_response(scene, SOURCE[None], points, frequencies, modes)[0]
@@ -69,7 +74,7 @@ def test_sum_over_modes_is_near_the_full_solution(scene, modes):
 
 def test_what_lies_beyond_the_basis_is_the_same_both_ways(modes):
     """One to many is solved for the fewer: reciprocity."""
-    places = zone_points(SEAT, ZONE)
+    places = zone_about(modes, SEAT)
     one = modes.beyond(SOURCE[None], places)
     other = modes.beyond(places, SOURCE[None])
     np.testing.assert_allclose(one, other.T, rtol=1e-6, atol=1e-9)
@@ -95,7 +100,7 @@ def test_layouts_together_are_layouts_one_by_one(modes, plausible):
     )
     used, slip = (room, slip) if plausible else (None, NO_SLIP)
     for n, one in enumerate(layouts):
-        points = zone_points(one.seat, ZONE)
+        points = zone_about(modes, one.seat)
         pressure = [
             summed(modes, end + slip[side], points + slip[2], used) + beyond(modes, end, points)
             for side, end in enumerate((one.left, one.right))
@@ -127,6 +132,17 @@ def test_warm_air_moves_every_response_up(modes):
     warm = Plausible(np.ones(3), modes.speed * 1.02, 0.0, NO_SLIP)
     moved = np.abs(inverse(modes, warm)[:, 1, 1])
     assert frequencies[moved.argmax()] > frequencies[nominal.argmax()]
+
+
+def test_zones_are_drawn_in_to_the_air(scene):
+    """Half its size where a corner is outside, until it is inside; the head stays."""
+    free, corner = SEAT, np.array([0.07, 2.56, 1.15])
+    points = zone_points(scene, np.array([free, corner]), ZONE)
+    np.testing.assert_allclose(np.ptp(points[0], axis=0), 2 * ZONE)
+    np.testing.assert_allclose(points[1, 0], corner)
+    assert points[1, :, 0].min() == pytest.approx(0.07 - 0.05)
+    assert points[1, :, 2].min() == pytest.approx(1.05)
+    assert [is_drawn_in(scene, seat, ZONE) for seat in (free, corner)] == [False, True]
 
 
 def test_plausible_rooms_are_those_of_the_seed(scene):

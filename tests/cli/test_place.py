@@ -16,12 +16,24 @@ QUICK = ["--front", "front", "--seat", "1.1", "1.4", "--off-wall", "0.3", "0.5"]
     [
         (["--seat", "9", "10"], "a head 9 m from the front wall is outside the room"),
         (["--seat", "1.4", "1.1"], "--seat: 1.4 to 1.1; give the smaller first"),
-        (["--base", "3", "4"], "no layout fits"),
+        (
+            ["--base", "3", "4"],
+            "--base: no layout fits with loudspeakers 3 to 4 m apart; "
+            "what fits has loudspeakers 0.8 to 1.6 m apart",
+        ),
+        (
+            ["--front", "front", "--seat", "0.2", "0.3"],
+            "--seat: no layout fits with the head 0.2 to 0.3 m from the front wall; what fits has",
+        ),
         (["--front", "frnt"], "--front: 'frnt' isn't in the scene; did you mean 'front'?"),
+        (["--front", "nowall"], "--front: 'nowall' isn't in the scene; walls are front, "),
         (["--front", "ceiling"], "--front: 'ceiling' is no upright wall wide enough"),
         (["--listener", "sofa"], "there is no receiver 'sofa'"),
         (["--weight", "bas=1"], "there is no term 'bas'; there are bass, notch, early, sides"),
         (["--weight", "bass"], "'bass' is no weight; write bass=2"),
+        (["--weight", "bass=nan"], "--weight: bass=nan; a weight is a number, 0 or more"),
+        (["--weight", "notch=-1"], "--weight: notch=-1; a weight is a number, 0 or more"),
+        (["--seed", "-1"], "--seed: -1 is negative; use 0 or more"),
         (["--off-wall", "a lot", "1"], "--off-wall: "),
     ],
 )
@@ -31,6 +43,16 @@ def test_bad_wishes_get_one_sentence(raysim, folder, options, sentence):
     assert sentence in outcome.err
     assert len(outcome.err.strip().splitlines()) <= 2  # the stage, and the sentence
     assert sorted(p.name for p in folder.iterdir()) == ["room.toml"]
+
+
+def test_a_front_with_no_room_before_it_names_those_with_room(raysim, folder):
+    """An L whose narrow leg ends in a wall just wide enough, but with no depth for a layout."""
+    path = room_file(folder)
+    text = path.read_text().replace(SIZE, OUTLINE)
+    path.write_text(text)
+    outcome = raysim("place", path, "--front", "wall5")
+    assert outcome.code == 2
+    assert "--front: no layout fits before 'wall5'; before 'wall1'" in outcome.err
 
 
 def test_one_loudspeaker_is_no_pair(raysim, folder):
