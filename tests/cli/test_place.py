@@ -8,6 +8,24 @@ import pytest
 
 from tests.place_made import room_file
 
+ELL = """\
+[room]
+outline = [[0, 0], [3, 0], [3, 3.6], [2.2, 3.6], [2.2, 2], [0, 2]]
+height = 2.3
+[sources.left]
+position = [1.0, 0.4, 1.2]
+[sources.right]
+position = [1.9, 0.4, 1.2]
+[receivers.seat]
+position = [1.45, 1.2, 1.2]
+facing = "front"
+"""
+STAGE = """
+[objects.stage]
+box = [[0.1, 0.1, 0.0], [2.9, 1.9, 0.9]]
+[objects.shelf]
+box = [[2.3, 2.1, 0.0], [2.9, 3.5, 2.0]]
+"""
 QUICK = ["--front", "front", "--seat", "1.1", "1.4", "--off-wall", "0.3", "0.5"]
 
 
@@ -19,7 +37,7 @@ QUICK = ["--front", "front", "--seat", "1.1", "1.4", "--off-wall", "0.3", "0.5"]
         (
             ["--base", "3", "4"],
             "--base: no layout fits with loudspeakers 3 to 4 m apart; "
-            "what fits has loudspeakers 0.8 to 1.6 m apart",
+            "what fits has loudspeakers 0.8 to 2.2 m apart",
         ),
         (
             ["--front", "front", "--seat", "0.2", "0.3"],
@@ -46,13 +64,21 @@ def test_bad_wishes_get_one_sentence(raysim, folder, options, sentence):
 
 
 def test_a_front_with_no_room_before_it_names_those_with_room(raysim, folder):
-    """An L whose narrow leg ends in a wall just wide enough, but with no depth for a layout."""
-    path = room_file(folder)
-    text = path.read_text().replace(SIZE, OUTLINE)
-    path.write_text(text)
-    outcome = raysim("place", path, "--front", "wall5")
+    """An L whose narrow leg is 0.8 m across: its inner wall is wide enough, but not deep."""
+    path = folder / "ell.toml"
+    path.write_text(ELL)
+    outcome = raysim("place", path, "--front", "wall4")
     assert outcome.code == 2
-    assert "--front: no layout fits before 'wall5'; before 'wall1'" in outcome.err
+    assert "--front: no layout fits before 'wall4'; before 'wall1', " in outcome.err
+    assert [p.name for p in folder.iterdir()] == ["ell.toml"]
+
+
+def test_a_room_without_room_is_one_sentence(raysim, folder):
+    path = folder / "ell.toml"
+    path.write_text(ELL.replace("height = 2.3", "height = 2.3\n" + STAGE))
+    outcome = raysim("place", path)
+    assert outcome.code == 2
+    assert "place: no layout fits: heads stay 0.3 m and loudspeakers 0.19 m from" in outcome.err
 
 
 def test_one_loudspeaker_is_no_pair(raysim, folder):
