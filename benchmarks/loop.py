@@ -27,9 +27,9 @@ from rays import spread
 
 from raysim.kernels.boundary import Boundary, Cover
 from raysim.kernels.build import build_tree
-from raysim.kernels.compiled import set_num_threads
 from raysim.kernels.emission import Emission
 from raysim.kernels.ray import Plan, Receivers, Room
+from raysim.kernels.threads import set_num_threads
 from raysim.kernels.walk import trace
 
 Array = NDArray[np.float64]
@@ -123,7 +123,7 @@ def trace_ours(room: Room, rays: int, number: int) -> int:
     out = np.zeros((1, BATCHES, 1, BINS, 1, bands))
     reflections, lost = np.zeros((1, BATCHES), np.int64), np.zeros((1, BATCHES), np.int64)
     trace(
-        *room,
+        room,
         direct,
         np.array([SOURCE]),
         emission,

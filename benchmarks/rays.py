@@ -23,12 +23,13 @@ import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 from made import BALLS, corners_of, facets_of, rays_in
-from numba import prange
 from numpy.typing import NDArray
 
 from raysim.kernels.build import build_tree
-from raysim.kernels.compiled import compiled, compiled_parallel, inlined
-from raysim.kernels.tree import NOTHING, STACK, Tree, nearest_inline, triangle_hit
+from raysim.kernels.compiled import compiled, inlined, released
+from raysim.kernels.nearest import nearest_inline
+from raysim.kernels.threads import share_out
+from raysim.kernels.tree import NOTHING, STACK, Tree, triangle_hit
 from raysim.kernels.vec import row
 
 
@@ -44,13 +45,13 @@ def nearest_each(tree, origin, direction, out_triangle, out_distance):  # type: 
 triangle_hit_inline = inlined(triangle_hit.py_func)  # a call would take longer than the test
 
 
-@compiled_parallel
-def plain_each(tree, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
+@released
+def plain_each(first, step, tree, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
     """The same by testing every triangle in double precision."""
-    for i in prange(len(origin)):
+    for i in range(first, len(origin), step):
         best, t = NOTHING, np.inf
-        for k in range(len(tree[0])):
-            hit = triangle_hit_inline(Tree(*tree), k, row(origin, i), row(direction, i))
+        for k in range(len(tree.facet)):
+            hit = triangle_hit_inline(tree, k, row(origin, i), row(direction, i))
             if hit < t:
                 best, t = k, hit
         out_triangle[i], out_distance[i] = best, t
@@ -133,7 +134,7 @@ def unequal(triangles: int, rays: int) -> int:
         one, two = np.empty(number, np.int64), np.empty(number, np.int64)
         t_one, t_two = np.empty(number), np.empty(number)
         nearest_each(tree, *many, one, t_one)
-        plain_each(tuple(tree), *many, two, t_two)
+        share_out(plain_each, number, tree, *many, two, t_two)
         same = (tree.facet[one] == tree.facet[two]) | (np.abs(t_one - t_two) <= 1e-6)
         bad += int((~same).sum())
     return bad

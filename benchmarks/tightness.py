@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 
 import raysim
-from raysim.kernels.compiled import get_num_threads, set_num_threads
 from raysim.kernels.ray import Plan
+from raysim.kernels.threads import cores, set_num_threads
 from raysim.solvers.late import trace_round
 from raysim.solvers.pack import pack
 
@@ -51,7 +51,7 @@ def measure(path: Path, reflections: float) -> dict[str, object]:
         more = trace_round(packed, plan, 1, number, BINS)
         done, lost, number = done + more.reflections, lost + more.lost, number + 1
     seconds = time.monotonic() - started
-    threads = get_num_threads()
+    threads = cores()
     set_num_threads(1)
     alone = trace_round(packed, plan, 1, 0, BINS)
     set_num_threads(threads)

@@ -188,8 +188,9 @@ def _print(question: Question, found: Found, checked: Checked) -> None:
     click.echo("")
     for name, one in rows(found):
         click.echo(f"{name}: {where(one.layout)}")
+    desk = "" if question.asked.desk is None else ", desk in place"
     click.echo(
-        f"\nbass by the full solution, desk in place: best {checked.best_db:.1f}, "
+        f"\nbass by the full solution{desk}: best {checked.best_db:.1f}, "
         f"now {checked.current_db:.1f} dB"
     )
     for note in notes(question, found):

@@ -20,7 +20,8 @@ SQUARE_M2 = 1e-9  # smallest product of two edges at a corner of a quadrilateral
 FLAT_M = 1e-9  # two triangles are one pane if they lie in one plane to this
 NO_EDGE_M = 1e9  # distance to what is not there
 NO_PANE = np.array([0.0] * 3 + [1.0] + [0.0] * (PANE_ROWS - 4), np.float32)  # never ahead
-LARGE_BLOCKS = 2  # of the largest panes, which every ray tests first
+LARGE = 32  # panes at most that every ray is tested against
+LARGE_SHARE = 0.01  # of all area that each of them has at least
 
 
 class Panes(NamedTuple):
@@ -124,10 +125,10 @@ def split(low, high, order, first, count):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def grow(low, high, order, large, out_box, out_child, out_slot):  # type: ignore[no-untyped-def]
+def grow(low, high, order, leading, out_box, out_child, out_slot):  # type: ignore[no-untyped-def]
     """Fill the nodes over runs of panes, a leaf a block; returns (nodes, leaves).
 
-    Blocks are counted from `large`. A node starts as one run; its run with the largest box is
+    Blocks are counted from `leading`. A node starts as one run; its run with the largest box is
     split until there are WIDTH.
     """
     run = np.empty((WIDTH, 2), np.int64)  # first, count
@@ -156,7 +157,7 @@ def grow(low, high, order, large, out_box, out_child, out_slot):  # type: ignore
                 for lane in range(run[i, 1]):
                     out_slot[leaves, lane] = order[run[i, 0] + lane]
                 leaves += 1
-                out_child[node, i] = -(large + leaves)
+                out_child[node, i] = -(leading + leaves)
             else:
                 todo[depth] = (run[i, 0], run[i, 1], nodes)
                 out_child[node, i] = nodes
@@ -282,6 +283,8 @@ def build_tree(
         centre=centre,
         slack=slack,
         large=large,
+        leading=-(-large // WIDTH),
+        roots=int(np.count_nonzero(child[:1])),
         pane=rows.reshape(-1),
         pane_facet=facet[panes.first[slot]].astype(np.int32).reshape(-1),
         first=panes.first[slot].astype(np.int32).reshape(-1),
@@ -298,16 +301,17 @@ def arrange(
 
     Returns
     -------
-    large : number of leading blocks
+    large : number of leading panes
     slot : (blocks, WIDTH) pane of each place, -1 for none
     box : (nodes, BOX_ROWS, WIDTH), `slack` larger than what they hold
     child : (nodes, WIDTH)
     """
     order = np.argsort(-panes.area, kind="stable")
-    large = min(LARGE_BLOCKS, -(-len(order) // WIDTH))
-    leading = np.full(large * WIDTH, -1)
-    leading[: len(order)] = order[: large * WIDTH]
-    rest = order[large * WIDTH :]
+    large = min(LARGE, int((panes.area >= LARGE_SHARE * panes.area.sum()).sum()))
+    blocks = -(-large // WIDTH)
+    leading = np.full(blocks * WIDTH, -1)
+    leading[:large] = order[:large]
+    rest = order[large:]
     slot = np.full((len(rest), WIDTH), -1)
     box = np.empty((len(rest), BOX_ROWS, WIDTH), np.float32)
     box[:, 0::2], box[:, 1::2] = NO_EDGE_M, -NO_EDGE_M
@@ -316,6 +320,6 @@ def arrange(
     if len(rest):
         corner = panes.corner - centre
         low, high = corner.min(axis=1) - slack, corner.max(axis=1) + slack
-        nodes, leaves = grow(low, high, rest, large, box, child, slot)
+        nodes, leaves = grow(low, high, rest, blocks, box, child, slot)
     slot = np.concatenate([leading.reshape(-1, WIDTH), slot[:leaves]])
     return large, slot, box[:nodes].copy(), child[:nodes].copy()

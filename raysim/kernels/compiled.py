@@ -1,7 +1,8 @@
 """How kernels are compiled: cached, IEEE arithmetic (bit equality, NaN kept), NumPy division.
 
 `uncounted` and `inlined` functions allocate nothing, so they need not count references to the
-arrays that they are lent: half the time of a reflection went there.
+arrays that they are lent: half the time of a reflection went there. Only kernels call `inlined`
+functions, so they need no gates to Python and C, which took a third of the time to compile.
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from numba import get_num_threads, njit, set_num_threads
+from numba import njit
 
 from raysim.errors import RaysimWarning
 from raysim.kernels.cache import find_folder, kept_in, usual_parents
 
+OPTIONS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
 SOURCES = Path(__file__).parent
 FOLDER = find_folder(SOURCES, usual_parents(SOURCES))
 if FOLDER is None:
@@ -28,25 +30,27 @@ if FOLDER is None:
 
 
 def _compiler(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+    compiler: Any = njit
+
     def declare(function: Callable[..., Any]) -> Any:
         if FOLDER is None:
-            return njit(error_model="numpy", **options)(function)
+            return compiler(**OPTIONS, **options)(function)
         with kept_in(FOLDER):
-            return njit(cache=True, error_model="numpy", **options)(function)
+            return compiler(cache=True, **OPTIONS, **options)(function)
 
     return declare
 
 
 compiled = _compiler()
 uncounted = _compiler(_nrt=False)
-inlined = _compiler(forceinline=True, _nrt=False)
-compiled_parallel = _compiler(parallel=True)
+exposed = _compiler(forceinline=True, _nrt=False)  # inlined, and called from Python too
+inlined = _compiler(forceinline=True, _nrt=False, no_cpython_wrapper=True)
+released = _compiler(nogil=True)  # threads run it side by side
 
 __all__ = [
     "compiled",
-    "compiled_parallel",
-    "get_num_threads",
+    "exposed",
     "inlined",
-    "set_num_threads",
+    "released",
     "uncounted",
 ]

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import compiled, uncounted
-from raysim.kernels.tree import GRAZE_M, NOTHING, STACK, Tree, nearest
+from raysim.kernels.nearest import nearest
+from raysim.kernels.tree import GRAZE_M, NOTHING, STACK, Tree
 from raysim.kernels.vec import Vec, along, dot, row, sub, unit
 
 

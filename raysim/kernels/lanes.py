@@ -1,8 +1,9 @@
-"""Sixteen numbers at once: single-precision numbers, integers and truths side by side.
+"""Sixteen numbers at once: numbers of single or double precision, integers, truths side by side.
 
 Compiled, an operation on them is one operation on an LLVM vector, which becomes what the
-processor has: one instruction of AVX-512, two of AVX2, four of Neon. Not compiled, it is its twin
-on NumPy arrays of 16, so the same kernel runs either way. Products and sums may be fused.
+processor has: one instruction of AVX-512, two of AVX2, four of Neon (twice as many in double
+precision). Not compiled, it is its twin on NumPy arrays of 16, so the same kernel runs either
+way. Products and sums may be fused.
 """
 
 # mypy: allow-untyped-calls
@@ -22,16 +23,19 @@ from numba.extending import intrinsic, lower_builtin, models, register_model
 
 config: Any = numba.config
 WIDTH = 16
+ALL = (1 << WIDTH) - 1  # pattern of bits with every lane in it
 TWINS: dict[str, Callable[..., Any]] = {}  # what each named operation does, on arrays of WIDTH
-BIT, INT, FLOAT, LONG = ir.IntType(1), ir.IntType(32), ir.FloatType(), ir.IntType(64)
+BIT, INT, LONG = ir.IntType(1), ir.IntType(32), ir.IntType(64)
+FLOAT, DOUBLE = ir.FloatType(), ir.DoubleType()
 FUSED = ("contract",)
 
 
 class Lanes(types.Type):
     """Type of WIDTH values of one kind."""
 
-    def __init__(self, name: str, element: ir.Type) -> None:
+    def __init__(self, name: str, element: ir.Type, one: types.Type) -> None:
         self.vector = ir.VectorType(element, WIDTH)
+        self.one = one
         super().__init__(name=f"{name} x {WIDTH}")
 
 
@@ -43,25 +47,27 @@ class LanesModel(models.PrimitiveModel):
         super().__init__(manager, kind, kind.vector)
 
 
-SINGLES = Lanes("single", FLOAT)
-WHOLES = Lanes("whole", INT)
-TRUTHS = Lanes("truth", BIT)
+SINGLES = Lanes("single", FLOAT, types.float32)
+DOUBLES = Lanes("double", DOUBLE, types.float64)
+WHOLES = Lanes("whole", INT, types.int32)
+LONGS = Lanes("long", LONG, types.uint64)
+TRUTHS = Lanes("truth", BIT, types.boolean)
+OF_ONE = {kind.one: kind for kind in (SINGLES, DOUBLES, WHOLES, LONGS)}
 
 
-def declare(
-    result: Any, arguments: tuple[Any, ...], twin: Callable[..., Any], emit: Callable[..., Any]
-) -> Any:
+def declare(rule: Callable[..., Any], twin: Callable[..., Any], emit: Callable[..., Any]) -> Any:
     """A named operation: its types, what it does to arrays, and how LLVM does it.
 
-    None among `arguments` stands for an array. `emit` takes an IR builder and the values, of an
-    array the address of its first element.
+    `rule` takes the types given and gives that of the result and those of the arguments. `emit`
+    takes an IR builder, the type of the result and the values, of an array the address of its
+    first element.
     """
     TWINS[twin.__name__] = twin
     if config.DISABLE_JIT:
         return twin
 
-    def typed(given: tuple[Any, ...]) -> Any:
-        kinds = [g if a is None else a for a, g in zip(arguments, given, strict=True)]
+    def typed(*given: Any) -> Any:
+        result, arguments = rule(*given)
 
         def lower(context: Any, builder: Any, sig: Any, values: Any) -> Any:
             plain = [
@@ -70,89 +76,153 @@ def declare(
                 else value
                 for kind, value in zip(sig.args, values, strict=True)
             ]
-            return emit(builder, *plain)
+            done = emit(builder, result, *plain)
+            return context.get_dummy_value() if result is types.void else done
 
-        return result(*kinds), lower
+        return result(*arguments), lower
 
-    if len(arguments) == 1:
-        return intrinsic(lambda _, a: typed((a,)))
-    if len(arguments) == 2:
-        return intrinsic(lambda _, a, b: typed((a, b)))
-    return intrinsic(lambda _, a, b, c: typed((a, b, c)))
+    number = twin.__code__.co_argcount
+    if number == 1:
+        return intrinsic(lambda _, a: typed(a))
+    if number == 2:
+        return intrinsic(lambda _, a, b: typed(a, b))
+    return intrinsic(lambda _, a, b, c: typed(a, b, c))
 
 
-def _operator(function: Any, kind: Any, result: Any, emit: Callable[[Any, Any, Any], Any]) -> None:
-    """Let an operator of Python work on lanes."""
+def _operator(
+    function: Any, kind: Lanes, result: Any, emit: Callable[[Any, Any, Any], Any]
+) -> None:
+    """Let an operator of Python work on lanes, and on lanes and a plain number."""
+    pairs = [(kind, kind), (kind, kind.one), (kind.one, kind)]
 
     class Cases(ConcreteTemplate):
-        cases = [signature(result, kind, kind)]  # noqa: RUF012
+        cases = [signature(result, *pair) for pair in pairs]  # noqa: RUF012
+
+    def lower(_: Any, builder: Any, sig: Any, values: Any) -> Any:
+        x, y = (
+            value if argument == kind else _spread(builder, kind, value)
+            for argument, value in zip(sig.args, values, strict=True)
+        )
+        return emit(builder, x, y)
 
     infer_global(function)(Cases)
-    lower_builtin(function, kind, kind)(lambda _, builder, __, pair: emit(builder, *pair))
+    for pair in pairs:
+        lower_builtin(function, *pair)(lower)
+
+
+def _spread(builder: Any, kind: Lanes, x: Any) -> Any:
+    empty = ir.Constant(kind.vector, ir.Undefined)
+    one = builder.insert_element(empty, x, ir.Constant(INT, 0))
+    return builder.shuffle_vector(one, empty, ir.Constant(ir.VectorType(INT, WIDTH), [0] * WIDTH))
 
 
 def _comparing(sign: str) -> Callable[[Any, Any, Any], Any]:
     return lambda builder, x, y: builder.fcmp_ordered(sign, x, y)
 
 
-_operator(operator.add, SINGLES, SINGLES, lambda b, x, y: b.fadd(x, y, flags=FUSED))
-_operator(operator.sub, SINGLES, SINGLES, lambda b, x, y: b.fsub(x, y, flags=FUSED))
-_operator(operator.mul, SINGLES, SINGLES, lambda b, x, y: b.fmul(x, y, flags=FUSED))
-_operator(operator.truediv, SINGLES, SINGLES, lambda b, x, y: b.fdiv(x, y))
-_operator(operator.lt, SINGLES, TRUTHS, _comparing("<"))
-_operator(operator.le, SINGLES, TRUTHS, _comparing("<="))
+for _kind in (SINGLES, DOUBLES):
+    _operator(operator.add, _kind, _kind, lambda b, x, y: b.fadd(x, y, flags=FUSED))
+    _operator(operator.sub, _kind, _kind, lambda b, x, y: b.fsub(x, y, flags=FUSED))
+    _operator(operator.mul, _kind, _kind, lambda b, x, y: b.fmul(x, y, flags=FUSED))
+    _operator(operator.truediv, _kind, _kind, lambda b, x, y: b.fdiv(x, y))
+    _operator(operator.lt, _kind, TRUTHS, _comparing("<"))
+    _operator(operator.le, _kind, TRUTHS, _comparing("<="))
 _operator(operator.and_, TRUTHS, TRUTHS, lambda b, x, y: b.and_(x, y))
+_operator(operator.or_, TRUTHS, TRUTHS, lambda b, x, y: b.or_(x, y))
 _operator(operator.ne, WHOLES, TRUTHS, lambda b, x, y: b.icmp_signed("!=", x, y))
+_operator(operator.add, LONGS, LONGS, lambda b, x, y: b.add(x, y))
+_operator(operator.mul, LONGS, LONGS, lambda b, x, y: b.mul(x, y))
+_operator(operator.xor, LONGS, LONGS, lambda b, x, y: b.xor(x, y))
+_operator(operator.rshift, LONGS, LONGS, lambda b, x, y: b.lshr(x, y))
 
 
-def _spread(builder: Any, x: Any, kind: Lanes) -> Any:
-    empty = ir.Constant(kind.vector, ir.Undefined)
-    one = builder.insert_element(empty, x, ir.Constant(INT, 0))
-    return builder.shuffle_vector(one, empty, ir.Constant(ir.VectorType(INT, WIDTH), [0] * WIDTH))
+def _place(builder: Any, kind: Lanes, data: Any, first: Any) -> Any:
+    return builder.bitcast(builder.gep(data, [first]), kind.vector.as_pointer())
 
 
-def _read(kind: Lanes) -> Callable[[Any, Any, Any], Any]:
-    def emit(builder: Any, data: Any, first: Any) -> Any:
-        place = builder.bitcast(builder.gep(data, [first]), kind.vector.as_pointer())
-        return builder.load(place, align=4)
+def _suffix(kind: Any) -> str:
+    scalar = "f32" if kind in (SINGLES, types.float32) else "f64"
+    return f"v{WIDTH}{scalar}" if isinstance(kind, Lanes) else scalar
+
+
+def _of_itself(name: str) -> Callable[[Any, Any, Any], Any]:
+    """An LLVM function of one argument that gives its like."""
+
+    def emit(builder: Any, kind: Any, x: Any) -> Any:
+        function = ir.FunctionType(x.type, [x.type])
+        called = cgutils.get_or_insert_function(
+            builder.module, function, f"llvm.{name}.{_suffix(kind)}"
+        )
+        return builder.call(called, [x])
 
     return emit
 
 
-def _ordered(sign: str) -> Callable[[Any, Any, Any], Any]:
-    return lambda builder, x, y: builder.select(builder.fcmp_ordered(sign, x, y), x, y)
+def _ordered(sign: str) -> Callable[[Any, Any, Any, Any], Any]:
+    return lambda builder, _, x, y: builder.select(builder.fcmp_ordered(sign, x, y), x, y)
 
 
-def _magnitude(builder: Any, x: Any) -> Any:
-    kind = ir.FunctionType(SINGLES.vector, [SINGLES.vector])
-    name = f"llvm.fabs.v{WIDTH}f32"
-    return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), [x])
-
-
-def _lowest(builder: Any, pattern: Any) -> Any:
+def _lowest(builder: Any, _: Any, pattern: Any) -> Any:
     kind = ir.FunctionType(LONG, [LONG, BIT])
     count = cgutils.get_or_insert_function(builder.module, kind, "llvm.cttz.i64")
     return builder.call(count, [pattern, ir.Constant(BIT, 1)])
 
 
+def _how_many(builder: Any, _: Any, pattern: Any) -> Any:
+    kind = ir.FunctionType(LONG, [LONG])
+    return builder.call(
+        cgutils.get_or_insert_function(builder.module, kind, "llvm.ctpop.i64"), [pattern]
+    )
+
+
+def _truths(builder: Any, _: Any, pattern: Any) -> Any:
+    return builder.bitcast(builder.trunc(pattern, ir.IntType(WIDTH)), TRUTHS.vector)
+
+
+def _fraction(builder: Any, kind: Any, z: Any) -> Any:
+    vector = isinstance(kind, Lanes)
+    whole, real = (LONGS.vector, DOUBLES.vector) if vector else (LONG, DOUBLE)
+    eleven = ir.Constant(whole, [11] * WIDTH if vector else 11)
+    step = ir.Constant(real, [2.0**-53] * WIDTH if vector else 2.0**-53)
+    return builder.fmul(builder.sitofp(builder.lshr(z, eleven), real), step)
+
+
+def _facing(builder: Any, _: Any, data: Any, first: Any, other: Any) -> Any:
+    if isinstance(other.type, ir.VectorType):
+        return builder.load(builder.gep(data, [first]))
+    return builder.load(_place(builder, SINGLES, data, first), align=4)
+
+
 def _spread_twin(x: float) -> Any:
-    return np.full(WIDTH, x, np.float32)
-
-
-def _spread_whole_twin(x: int) -> Any:
-    return np.full(WIDTH, x, np.int32)
+    return np.full(WIDTH, x, np.asarray(x).dtype)
 
 
 def _load_twin(data: Any, first: int) -> Any:
-    return data[first : first + WIDTH]
+    return data.reshape(-1)[first : first + WIDTH].copy()
+
+
+def _store_twin(data: Any, first: int, x: Any) -> None:
+    data.reshape(-1)[first : first + WIDTH] = x
+
+
+def _facing_twin(data: Any, first: int, other: Any) -> Any:
+    return data[first] if np.ndim(other) else data[first : first + WIDTH]
 
 
 def _bits_twin(truths: Any) -> Any:
     return int((truths * (1 << np.arange(WIDTH))).sum())
 
 
+def _truths_twin(pattern: int) -> Any:
+    return (pattern >> np.arange(WIDTH)) & 1 == 1
+
+
 def _lowest_twin(pattern: Any) -> int:
     return (pattern & -pattern).bit_length() - 1
+
+
+def _how_many_twin(pattern: Any) -> int:
+    return int(pattern).bit_count()
 
 
 def _item_twin(x: Any, lane: int) -> Any:
@@ -175,30 +245,80 @@ def _magnitude_twin(x: Any) -> Any:
     return np.abs(x)
 
 
-spread = declare(
-    SINGLES, (types.float32,), _spread_twin, lambda b, x: _spread(b, x, SINGLES)
-)  # one number in all lanes
-spread_whole = declare(
-    WHOLES, (types.int32,), _spread_whole_twin, lambda b, x: _spread(b, x, WHOLES)
+def _root_twin(x: Any) -> Any:
+    return np.sqrt(x)
+
+
+def _single_twin(x: Any) -> Any:
+    return np.float32(x)
+
+
+def _fraction_twin(z: Any) -> Any:
+    return (z >> np.uint64(11)) * 2.0**-53
+
+
+def _like(x: Any, *others: Any) -> Any:
+    """Rule of operations of one kind of number throughout."""
+    return x, (x,) * (1 + len(others))
+
+
+def _fixed(result: Any, *arguments: Any) -> Callable[..., Any]:
+    """Rule of operations of fixed types."""
+    return lambda *_: (result, arguments)
+
+
+# x in all lanes
+spread = declare(lambda x: (OF_ONE[x], (x,)), _spread_twin, _spread)
+# WIDTH elements of an array from its element `first`, rows running on
+load = declare(
+    lambda data, *_: (OF_ONE[data.dtype], (data, types.int64)),
+    _load_twin,
+    lambda b, kind, data, first: b.load(_place(b, kind, data, first), align=4),
 )
-load = declare(SINGLES, (None, types.int64), _load_twin, _read(SINGLES))  # array, first element
-load_whole = declare(WHOLES, (None, types.int64), _load_twin, _read(WHOLES))
-lesser = declare(SINGLES, (SINGLES, SINGLES), _lesser_twin, _ordered("<"))
-greater = declare(SINGLES, (SINGLES, SINGLES), _greater_twin, _ordered(">"))
-magnitude = declare(SINGLES, (SINGLES,), _magnitude_twin, _magnitude)
+store = declare(
+    lambda data, *_: (types.void, (data, types.int64, OF_ONE[data.dtype])),
+    _store_twin,
+    lambda b, _, data, first, x: b.store(
+        x, b.bitcast(b.gep(data, [first]), x.type.as_pointer()), align=4
+    ),
+)
+# what faces `other` in a table of float32: WIDTH elements for one number, one for WIDTH
+facing = declare(
+    lambda data, _, other: (
+        types.float32 if other == SINGLES else SINGLES,
+        (data, types.int64, other),
+    ),
+    _facing_twin,
+    _facing,
+)
+lesser = declare(_like, _lesser_twin, _ordered("<"))
+greater = declare(_like, _greater_twin, _ordered(">"))
+magnitude = declare(_like, _magnitude_twin, _of_itself("fabs"))  # of a plain number too
+root = declare(_like, _root_twin, _of_itself("sqrt"))  # of a plain number too
+# x where true, else y; of plain numbers too
 choose = declare(
-    SINGLES, (TRUTHS, SINGLES, SINGLES), _choose_twin, lambda b, m, x, y: b.select(m, x, y)
-)  # x where true, else y
+    lambda m, x, _: (x, (m, x, x)), _choose_twin, lambda b, _, m, x, y: b.select(m, x, y)
+)
+# to single precision
+single = declare(
+    _fixed(SINGLES, DOUBLES), _single_twin, lambda b, kind, x: b.fptrunc(x, kind.vector)
+)
+# of 64 random bits a number uniform on [0, 1); of a plain number too
+fraction = declare(
+    lambda z: (DOUBLES if z == LONGS else types.float64, (z,)), _fraction_twin, _fraction
+)
+# pattern of which bit i is lane i, and back
 bits = declare(
-    types.int64,
-    (TRUTHS,),
+    _fixed(types.int64, TRUTHS),
     _bits_twin,
-    lambda b, m: b.zext(b.bitcast(m, ir.IntType(WIDTH)), LONG),
-)  # bit i is lane i
-lowest = declare(types.int64, (types.int64,), _lowest_twin, _lowest)  # of the bits set, not 0
+    lambda b, _, m: b.zext(b.bitcast(m, ir.IntType(WIDTH)), LONG),
+)
+truths = declare(_fixed(TRUTHS, types.int64), _truths_twin, _truths)
+# of the bits set in a pattern, not 0
+lowest = declare(_fixed(types.int64, types.int64), _lowest_twin, _lowest)
+how_many = declare(_fixed(types.int64, types.int64), _how_many_twin, _how_many)
 item = declare(
-    types.float32,
-    (SINGLES, types.int64),
+    lambda x, _: (x.one, (x, types.int64)),
     _item_twin,
-    lambda b, x, lane: b.extract_element(x, lane),
+    lambda b, _, x, lane: b.extract_element(x, lane),
 )

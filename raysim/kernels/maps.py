@@ -12,19 +12,30 @@ from math import exp, sqrt
 from typing import NamedTuple
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from raysim.kernels.boundary import Boundary, Cover
-from raysim.kernels.compiled import compiled, compiled_parallel, inlined
-from raysim.kernels.count import Arrivals, History, Segment, find_arrivals, new_arrivals
-from raysim.kernels.directions import start_direction
-from raysim.kernels.emission import Emission, emit
-from raysim.kernels.ray import Plan, Receivers, Room, Scratch, new_scratch, pass_on, start, survives
-from raysim.kernels.tree import NOTHING, Tree, nearest
+from raysim.kernels.abreast import Rays
+from raysim.kernels.boundary import Boundary
+from raysim.kernels.compiled import compiled, inlined, released
+from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
+from raysim.kernels.emission import Emission
+from raysim.kernels.lanes import ALL, WIDTH, lowest
+from raysim.kernels.nearest import nearest_of_sixteen
+from raysim.kernels.ray import Room, pass_on, survivors
+from raysim.kernels.threads import share_out
 from raysim.kernels.uniform import branch, uniform
-from raysim.kernels.vec import Vec, along, dot, row, sub
-from raysim.kernels.walk import DRAWS, FIRST_DRAW, Lost, met, note_lost
+from raysim.kernels.vec import Vec, column, dot, row, sub
+from raysim.kernels.walk import (
+    Lost,
+    advance,
+    go_on,
+    inside,
+    rays_in,
+    rest_all,
+    start_next,
+    still_known,
+    too_long,
+)
 
 LONGEST = 4096  # reflections a path may have and still be told by its patches
 EMITTED, ABSORBED, AIR, LEFT, LOST, BY_CHANCE = range(6)
@@ -63,10 +74,17 @@ class Mapped(NamedTuple):
 
 
 class Path(NamedTuple):
-    """Patches that a ray has met, (LONGEST,), and 1 / (1 - a) there, (LONGEST, bands)."""
+    """What is kept of WIDTH rays and their ways.
+
+    patch : (LONGEST, WIDTH) patches met; inverse : (LONGEST, bands, WIDTH) 1 / (1 - a) there
+    held : (bands, WIDTH) energy, air and chance included, as the books have it
+    source : (3,) where all started
+    """
 
     patch: NDArray[np.int64]
     inverse: NDArray[np.float64]
+    held: NDArray[np.float64]
+    source: NDArray[np.float64]
 
 
 @inlined
@@ -103,10 +121,11 @@ def window_of(late: float, ends: NDArray[np.float64]) -> int:
 
 
 @inlined
-def energy_now(boundary: Boundary, state: Scratch, b: int) -> float:
+def energy_now(boundary: Boundary, rays: Rays, b: int, lane: int) -> float:
     """Energy of a ray in one band, air left out, weighed by the chance of its decisions."""
     c = boundary.band_class[b]
-    return state.energy[b] * state.energy_of[0, b] * state.chance[c] * state.chance_of[0, c]
+    carried = rays.energy[b, lane] * rays.energy_of[0, b, lane]
+    return carried * rays.chance[c, lane] * rays.chance_of[0, c, lane]
 
 
 @inlined
@@ -118,138 +137,107 @@ def add_arrivals(
     arrivals: Arrivals,
     count: int,
     path: Path,
-    order: int,
-    state: Scratch,
+    rays: Rays,
     out: Mapped,
 ) -> None:
-    """Add what a segment brings to the last patch and to the slopes of all patches of its path."""
+    """Add what segments bring to the last patch and to the slopes of all patches of their paths."""
     plan, boundary = room.plan, room.boundary
     for a in range(count):
-        r, length = arrivals.receiver[a], arrivals.length[a]
-        late = max(0.0, length - offset[r]) / plan.speed
+        lane, r, length = arrivals.lane[a], arrivals.receiver[a], arrivals.length[a]
+        late, order = max(0.0, length - offset[r]) / plan.speed, rays.order[lane]
         k = int(late / plan.bin_s)
-        if k >= weights.shape[3]:
+        if order == 0 or k >= weights.shape[3]:
             continue
         w = window_of(late, ends)
-        for b in range(len(state.energy)):
-            energy = arrivals.weight[a] * energy_now(boundary, state, b)
+        for b in range(len(rays.energy)):
+            energy = arrivals.weight[a] * energy_now(boundary, rays, b, lane)
             energy *= exp(-plan.attenuation[b] * length)
-            out.arriving[path.patch[order - 1], r, w, b] += energy
+            out.arriving[path.patch[order - 1, lane], r, w, b] += energy
             for q in range(len(weights)):
                 change = energy * weights[q, r, b, k]
                 for i in range(order):
-                    out.slope[path.patch[i], q, r, b] -= change * path.inverse[i, b]
+                    out.slope[path.patch[i, lane], q, r, b] -= change * path.inverse[i, b, lane]
 
 
 @inlined
-def enter(out: Mapped, entry: int, energy: NDArray[np.float64]) -> None:
-    """Add energy : (bands,) to an entry of the books."""
-    for b in range(len(energy)):
-        out.books[entry, b] += energy[b]
+def enter(out: Mapped, entry: int, path: Path, gone: int) -> None:
+    """Add what the rays of a pattern hold to an entry of the books."""
+    while gone != 0:
+        lane = lowest(gone)
+        gone &= gone - 1
+        for b in range(len(path.held)):
+            out.books[entry, b] += path.held[b, lane]
 
 
 @inlined
-def become(
+def become(room: Room, rays: Rays, left: int, entry: int, path: Path, out: Mapped) -> None:
+    """Enter the difference between what the rays of a pattern held and what they carry now."""
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        length = rays.before[lane] + rays.since[lane]
+        for b in range(len(path.held)):
+            now = energy_now(room.boundary, rays, b, lane)
+            now *= exp(-room.plan.attenuation[b] * length)
+            out.books[entry, b] += path.held[b, lane] - now
+            path.held[b, lane] = now
+
+
+@inlined
+def fall(
     room: Room,
-    state: Scratch,
-    length: float,
-    entry: int,
-    held: NDArray[np.float64],
-    out: Mapped,
-) -> None:
-    """Enter the difference between what the ray held and what it carries after `length` m."""
-    for b in range(len(held)):
-        now = energy_now(room.boundary, state, b) * exp(-room.plan.attenuation[b] * length)
-        out.books[entry, b] += held[b] - now
-        held[b] = now
-
-
-@inlined
-def absorb(
-    state: Scratch,
-    inverse: NDArray[np.float64],
-    held: NDArray[np.float64],
-    out: Mapped,
-) -> None:
-    """Enter what a reflection took; inverse : (bands,) holds the energy before, then 1/(1 - a)."""
-    for b in range(len(held)):
-        arrived, left = inverse[b], state.energy[b] * state.energy_of[0, b]
-        inverse[b] = arrived / left if left > 0.0 else 0.0
-        absorbed = held[b] * (1.0 - left / arrived) if arrived > 0.0 else 0.0
-        out.books[ABSORBED, b] += absorbed
-        held[b] -= absorbed
-
-
-@compiled
-def map_ray(
-    room: Room,
-    offset: NDArray[np.float64],
     patches: Patches,
     ends: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    o: Vec,
-    d: Vec,
-    hero: int,
-    stream: np.uint64,
-    state: Scratch,
-    arrivals: Arrivals,
+    rays: Rays,
+    left: int,
     path: Path,
     out: Mapped,
-    lost: Lost,
 ) -> None:
-    """Follow one ray as `walk.trace_ray` does; the books balance band by band."""
-    start(state)
-    tree = room.tree
-    source, facet = o, NOTHING
-    before, since = 0.0, 0.0
-    history = History(0, True, True)
-    held = state.energy.copy()
-    enter(out, EMITTED, held)
-    while True:
-        k, t = nearest(tree, o, d, facet, state.stack, state.reach)
-        if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
-            note_lost(o, d, lost)
-            enter(out, LOST, held)
-            return
-        segment = Segment(o, d, t, before, since)
-        count = find_arrivals(room, segment, history, stream, state, arrivals)
-        if history.order > 0:
-            add_arrivals(
-                room, offset, ends, weights, arrivals, count, path, history.order, state, out
-            )
-        since += t
-        o, facet = along(o, t, d), tree.facet[k]
-        length = before + since
-        become(room, state, length, AIR, held, out)
-        if length > room.plan.longest or history.order == LONGEST:
-            enter(out, LEFT, held)
-            return
-        patch = patch_at(patches, facet, o)
-        away = sub(o, source)
-        w = window_of((length - sqrt(dot(away, away))) / room.plan.speed, ends)
-        path.patch[history.order] = patch
-        for b in range(len(held)):
-            out.incident[patch, w, b] += held[b]
-            path.inverse[history.order, b] = state.energy[b] * state.energy_of[0, b]
-        draw = FIRST_DRAW + DRAWS * history.order
-        diffuse, d = pass_on(room, k, o, d, hero, stream, draw, state)
-        absorb(state, path.inverse[history.order], held, out)
-        history = met(tree, k, history, diffuse, state)
-        if diffuse:
-            before, since = before + since, 0.0
-        if not survives(room.boundary, stream, draw + 3, state):
-            enter(out, BY_CHANCE, held)
-            return
-        become(room, state, length, BY_CHANCE, held, out)
+    """Add what the rays of a pattern bring to the patches that they meet."""
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        o, order = column(rays.o, lane), rays.order[lane]
+        patch = patch_at(patches, room.tree.facet[rays.triangle[lane]], o)
+        away = sub(o, Vec(path.source[0], path.source[1], path.source[2]))
+        late = rays.before[lane] + rays.since[lane] - sqrt(dot(away, away))
+        w = window_of(late / room.plan.speed, ends)
+        path.patch[order, lane] = patch
+        for b in range(len(path.held)):
+            out.incident[patch, w, b] += path.held[b, lane]
+            path.inverse[order, b, lane] = rays.energy[b, lane] * rays.energy_of[0, b, lane]
 
 
-@compiled_parallel
-def map_rays(
-    tree: Tree,
-    boundary: Boundary,
-    cover: Cover,
-    receivers: Receivers,
-    plan: Plan,
+@inlined
+def absorb(rays: Rays, left: int, path: Path, out: Mapped) -> None:
+    """Enter what a reflection took; `path.inverse` holds the energy before, then 1/(1 - a)."""
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        inverse = path.inverse[rays.order[lane]]
+        for b in range(len(path.held)):
+            arrived, after = inverse[b, lane], rays.energy[b, lane] * rays.energy_of[0, b, lane]
+            inverse[b, lane] = arrived / after if after > 0.0 else 0.0
+            absorbed = path.held[b, lane] * (1.0 - after / arrived) if arrived > 0.0 else 0.0
+            out.books[ABSORBED, b] += absorbed
+            path.held[b, lane] -= absorbed
+
+
+@inlined
+def at_the_end(room: Room, rays: Rays) -> int:
+    """Pattern of the rays that have travelled far enough, or met as many patches as are kept."""
+    ended = too_long(room.plan, rays)
+    for lane in range(WIDTH):
+        if rays.order[lane] == LONGEST:
+            ended |= 1 << lane
+    return ended
+
+
+@released
+def map_tasks(
+    first: int,
+    step: int,
+    room: Room,
     offset: NDArray[np.float64],
     sources: NDArray[np.float64],
     emission: Emission,
@@ -257,14 +245,87 @@ def map_rays(
     ends: NDArray[np.float64],
     weights: NDArray[np.float64],
     seed: int,
-    groups: int,
     batches_a_group: int,
     round_number: int,
+    number: int,
+    rays: Rays,
+    arrivals: Arrivals,
+    path: Path,
+    every: Mapped,
+    out_lost: NDArray[np.int64],
+    out_lost_ray: NDArray[np.float64],
+) -> None:
+    """As `map_rays`, of groups and sources counted as one the tasks first, first + step ...
+
+    Follows rays as `walk.trace_tasks` does; the books balance band by band.
+    """
+    heroes, groups = len(rays.chance) * len(rays.chance_of), out_lost.shape[1]
+    for task in range(first, len(sources) * groups, step):
+        source, group = task // groups, task % groups
+        path.source[:] = sources[source]
+        lost = Lost(out_lost[source, group : group + 1], out_lost_ray[source, group])
+        out = Mapped(
+            every.incident[source, group],
+            every.arriving[source, group],
+            every.slope[source, group],
+            every.books[source, group],
+        )
+        for batch in range(group * batches_a_group, (group + 1) * batches_a_group):
+            portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
+            first_hero = int(uniform(portion, 2) * heroes)
+            alive, specular, known, started = 0, 0, 0, np.int64(0)
+            while True:
+                free = ALL & ~alive
+                while free != 0 and started < number:
+                    lane = lowest(free)
+                    free &= free - 1
+                    start_next(sources, emission, source, portion, first_hero, started, rays, lane)
+                    started += 1
+                    path.held[:, lane] = rays.energy[:, lane]
+                    enter(out, EMITTED, path, 1 << lane)
+                    alive, specular = alive | 1 << lane, specular | 1 << lane
+                    known |= 1 << lane
+                if alive == 0:
+                    break
+                before = alive
+                nearest_of_sixteen(room.tree, rays, alive)
+                alive = inside(rays, alive, lost)
+                enter(out, LOST, path, before & ~alive)
+                count = find_arrivals(room, rays, alive, specular, known, arrivals)
+                add_arrivals(
+                    room, offset[source], ends, weights[source], arrivals, count, path, rays, out
+                )
+                advance(rays)
+                become(room, rays, alive, AIR, path, out)
+                ended = at_the_end(room, rays) & alive
+                enter(out, LEFT, path, ended)
+                alive &= ~ended
+                fall(room, patches, ends, rays, alive, path, out)
+                diffuse = pass_on(room, rays, alive)
+                absorb(rays, alive, path, out)
+                specular &= ~diffuse
+                known = still_known(room.tree, rays, alive & specular, known)
+                go_on(rays, diffuse)
+                stay = survivors(room.boundary, rays, alive)
+                enter(out, BY_CHANCE, path, alive & ~stay)
+                alive = stay
+                become(room, rays, alive, BY_CHANCE, path, out)
+                rest_all(rays, before & ~alive)
+
+
+def map_rays(
+    room: Room,
+    offset: NDArray[np.float64],
+    sources: NDArray[np.float64],
+    emission: Emission,
+    patches: Patches,
+    ends: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    seed: int,
+    batches: int,
+    round_number: int,
     rays: int,
-    incident: NDArray[np.float64],
-    arriving: NDArray[np.float64],
-    slope: NDArray[np.float64],
-    books: NDArray[np.float64],
+    every: Mapped,
     out_lost: NDArray[np.int64],
     out_lost_ray: NDArray[np.float64],
 ) -> None:
@@ -276,42 +337,37 @@ def map_rays(
     ends : (windows - 1,) s, ends of the time windows
     weights : (sources, quantities, receivers, bands, time)
         Derivative of each quantity with respect to the energy in each bin.
-    incident, arriving, slope, books : (sources, groups, ...) as in `Mapped`
+    every : Mapped
+        Of shapes (sources, groups, ...).
     out_lost : (sources, groups); out_lost_ray : (sources, groups, 6)
     """
-    for task in prange(len(sources) * groups):
-        room = Room(tree, boundary, cover, receivers, plan)  # a parallel loop takes none nested
-        source, group = task // groups, task % groups
-        state, arrivals = new_scratch(room), new_arrivals(room.receivers)
-        bands = len(state.energy)
-        path = Path(np.empty(LONGEST, np.int64), np.empty((LONGEST, bands)))
-        out = Mapped(
-            incident[source, group],
-            arriving[source, group],
-            slope[source, group],
-            books[source, group],
-        )
-        lost = Lost(out_lost[source, group : group + 1], out_lost_ray[source, group])
-        for batch in range(group * batches_a_group, (group + 1) * batches_a_group):
-            portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-            heroes = state.chance_of.size
-            first_hero = int(uniform(portion, 2) * heroes)
-            for i in range(rays):
-                d = start_direction(portion, i)
-                emit(emission, source, d, state.energy)
-                map_ray(
-                    room,
-                    offset[source],
-                    patches,
-                    ends,
-                    weights[source],
-                    row(sources, source),
-                    d,
-                    (i + first_hero) % heroes,
-                    branch(portion, i),
-                    state,
-                    arrivals,
-                    path,
-                    out,
-                    lost,
-                )
+    groups, bands = out_lost.shape[1], len(room.plan.attenuation)
+    share_out(
+        lambda first, step: map_tasks(
+            first,
+            step,
+            room,
+            offset,
+            sources,
+            emission,
+            patches,
+            ends,
+            weights,
+            np.uint64(seed),
+            batches // groups,
+            round_number,
+            rays,
+            rays_in(room),
+            new_arrivals(room.receivers),
+            Path(
+                np.empty((LONGEST, WIDTH), np.int64),
+                np.empty((LONGEST, bands, WIDTH)),
+                np.empty((bands, WIDTH)),
+                np.empty(3),
+            ),
+            every,
+            out_lost,
+            out_lost_ray,
+        ),
+        len(sources) * groups,
+    )

@@ -13,15 +13,26 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.boundary import Boundary, Cover, covering, material_in, reflect
-from raysim.kernels.compiled import compiled, inlined, uncounted
+from raysim.kernels.abreast import STRIDE, Rays, rest
+from raysim.kernels.boundary import Boundary, Cover, between, covering, material_in, rows_at
+from raysim.kernels.compiled import inlined
 from raysim.kernels.directions import lambert, mirrored
-from raysim.kernels.tree import STACK, Tree
-from raysim.kernels.uniform import uniform
-from raysim.kernels.vec import Vec, dot, row
+from raysim.kernels.lanes import (
+    WIDTH,
+    bits,
+    choose,
+    greater,
+    load,
+    lowest,
+    spread,
+    store,
+    truths,
+)
+from raysim.kernels.tree import Tree
+from raysim.kernels.uniform import ahead
+from raysim.kernels.vec import Vec, column, dot, load_vec, store_vec
 
 FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
-MIRRORS = 6  # reflections up to which a mirrored path is known by its facets
 
 
 class Receivers(NamedTuple):
@@ -66,153 +77,121 @@ class Room(NamedTuple):
     plan: Plan
 
 
-class Scratch(NamedTuple):
-    """Working space of one ray.
-
-    What all variants share is kept apart from what covers have changed, so that only a hit on a
-    covered point costs more with more variants.
-
-    stack, reach : (STACK,) of the tree
-    energy : (bands,), shared; energy_of : (variants, bands), factor of each
-    chance : (classes,), shared; chance_of : (variants, classes), factor of each: together the
-        probability of the decisions over the mean of all variants and classes
-    chance_sum : (classes,) of chance_of over variants
-    peak : (bands,) largest energy_of * chance_of of any variant
-    mirrors : (MIRRORS,) facets a mirrored path has met
-    over : (covers,) those that lie over the point of the last hit
-    """
-
-    stack: NDArray[np.int32]
-    reach: NDArray[np.float64]
-    energy: NDArray[np.float64]
-    energy_of: NDArray[np.float64]
-    chance: NDArray[np.float64]
-    chance_of: NDArray[np.float64]
-    chance_sum: NDArray[np.float64]
-    peak: NDArray[np.float64]
-    mirrors: NDArray[np.int32]
-    over: NDArray[np.int64]
-
-
-@compiled
-def new_scratch(room: Room) -> Scratch:
-    """Allocate the working space of one ray."""
-    boundary, cover = room.boundary, room.cover
-    bands, classes = boundary.reflectance.shape[1], boundary.scattering.shape[1]
-    variants = cover.present.shape[1]
-    return Scratch(
-        np.empty(STACK, np.int32),
-        np.empty(STACK, np.float64),
-        np.empty(bands, np.float64),
-        np.empty((variants, bands), np.float64),
-        np.empty(classes, np.float64),
-        np.empty((variants, classes), np.float64),
-        np.empty(classes, np.float64),
-        np.empty(bands, np.float64),
-        np.empty(MIRRORS, np.int32),
-        np.empty(len(cover.material), np.int64),
-    )
-
-
 @inlined
-def start(state: Scratch) -> None:
-    """Make all variants and classes equal; `state.energy` is the caller's."""
-    state.energy_of[:] = 1.0
-    state.chance[:] = 1.0
-    state.chance_of[:] = 1.0
-    state.chance_sum[:] = len(state.chance_of)
-    state.peak[:] = 1.0
-
-
-@inlined
-def choose(boundary: Boundary, material: int, diffuse: bool, chance: NDArray[np.float64]) -> None:
-    """Multiply chance : (classes,) by the probability of the decision on a material."""
-    for c in range(len(chance)):
-        s = boundary.scattering[material, c]
-        chance[c] *= s if diffuse else 1.0 - s
-
-
-@uncounted
 def decide_under_covers(
-    boundary: Boundary,
-    cover: Cover,
-    facet: int,
-    base: int,
-    p: Vec,
-    cosine: float,
-    hero: int,
-    u: float,
-    state: Scratch,
+    boundary: Boundary, cover: Cover, facet: int, base: int, p: Vec, lane: int, rays: Rays
 ) -> bool:
-    """Whether the hero scatters at a point that covers may lie over; all variants are weighed."""
-    count = covering(cover, facet, p, state.over)
-    classes = len(state.chance)
-    own = material_in(cover, state.over, count, hero // classes, base)
-    diffuse = u < boundary.scattering[own, hero % classes]
+    """Whether the hero scatters at a point that covers may lie over; all variants are weighed.
+
+    What is left for the ray to meet is `rays.reflected` and `rays.scattered`, of all variants.
+    """
+    count = covering(cover, facet, p, rays.over)
+    bands, classes = len(rays.energy), len(rays.chance)
+    own = material_in(cover, rays.over, count, rays.hero_variant[lane], base)
+    diffuse = rays.u[lane] < boundary.scattering[own, rays.hero_class[lane]]
     if count == 0:
-        choose(boundary, base, diffuse, state.chance)
-        reflect(boundary, base, cosine, state.energy)
+        meet(boundary, base, lane, rays)
         return diffuse
-    state.chance_sum[:] = 0.0
-    state.peak[:] = 0.0
-    for v in range(len(state.energy_of)):
-        material = material_in(cover, state.over, count, v, base)
-        choose(boundary, material, diffuse, state.chance_of[v])
-        reflect(boundary, material, cosine, state.energy_of[v])
+    rest(rays, lane)
+    for c in range(classes):
+        rays.scattered[c, lane] = 1.0 if diffuse else 0.0
+        rays.chance_sum[c, lane] = 0.0
+    for b in range(bands):
+        rays.peak[b, lane] = 0.0
+    for v in range(len(rays.energy_of)):
+        material = material_in(cover, rays.over, count, v, base)
         for c in range(classes):
-            state.chance_sum[c] += state.chance_of[v, c]
-        for b in range(len(state.energy)):
-            own_share = state.energy_of[v, b] * state.chance_of[v, boundary.band_class[b]]
-            state.peak[b] = max(state.peak[b], own_share)
+            s = boundary.scattering[material, c]
+            rays.chance_of[v, c, lane] *= s if diffuse else 1.0 - s
+            rays.chance_sum[c, lane] += rays.chance_of[v, c, lane]
+        low, high, share = rows_at(boundary, material, rays.cosine[lane])
+        for b in range(bands):
+            rays.energy_of[v, b, lane] *= between(boundary.reflectance, low, high, share, b)
+            share_of = rays.energy_of[v, b, lane] * rays.chance_of[v, boundary.band_class[b], lane]
+            rays.peak[b, lane] = max(rays.peak[b, lane], share_of)
     return diffuse
 
 
 @inlined
-def pass_on(
-    room: Room,
-    k: int,
-    p: Vec,
-    d: Vec,
-    hero: int,
-    stream: np.uint64,
-    draw: int,
-    state: Scratch,
-) -> tuple[bool, Vec]:
-    """Reflect at p on triangle k: the hero chooses specular or diffuse, all others are weighed.
-
-    `hero` counts variants and, within one, classes. Gives (diffuse, direction).
-    """
-    boundary, cover, facet = room.boundary, room.cover, room.tree.facet[k]
-    n, base = row(room.tree.normal, k), boundary.material[room.tree.surface[k]]
-    cosine, u = -dot(d, n), uniform(stream, draw)
-    classes = len(state.chance)
-    if cover.first[facet] == cover.first[facet + 1]:
-        diffuse = u < boundary.scattering[base, hero % classes]
-        choose(boundary, base, diffuse, state.chance)
-        reflect(boundary, base, cosine, state.energy)
-    else:
-        diffuse = decide_under_covers(boundary, cover, facet, base, p, cosine, hero, u, state)
-    total = 0.0
-    for c in range(classes):
-        total += state.chance[c] * state.chance_sum[c]
-    for c in range(classes):
-        state.chance[c] *= classes * len(state.chance_of) / total
-    if diffuse:
-        return True, lambert(n, uniform(stream, draw + 1), uniform(stream, draw + 2))
-    return False, mirrored(d, n)
+def meet(boundary: Boundary, material: int, lane: int, rays: Rays) -> None:
+    """Put the coefficients of a material where `pass_on` finds them."""
+    for c in range(len(rays.chance)):
+        rays.scattered[c, lane] = boundary.scattering[material, c]
+    low, high, share = rows_at(boundary, material, rays.cosine[lane])
+    for b in range(len(rays.energy)):
+        rays.reflected[b, lane] = between(boundary.reflectance, low, high, share, b)
 
 
 @inlined
-def survives(boundary: Boundary, stream: np.uint64, draw: int, state: Scratch) -> bool:
+def decide(room: Room, rays: Rays, alive: int) -> int:
+    """Pattern of the rays that scatter, at `rays.o` on `rays.triangle`, by their heroes."""
+    boundary, cover, tree = room.boundary, room.cover, room.tree
+    diffuse = 0
+    while alive != 0:
+        lane = lowest(alive)
+        alive &= alive - 1
+        k = rays.triangle[lane]
+        facet, base = tree.facet[k], boundary.material[tree.surface[k]]
+        rays.facet[lane] = facet
+        if cover.first[facet] == cover.first[facet + 1]:
+            meet(boundary, base, lane, rays)
+            scatters = rays.u[lane] < rays.scattered[rays.hero_class[lane], lane]
+        else:
+            p = column(rays.o, lane)
+            scatters = decide_under_covers(boundary, cover, facet, base, p, lane, rays)
+        diffuse |= int(scatters) << lane
+    return diffuse
+
+
+@inlined
+def pass_on(room: Room, rays: Rays, alive: int) -> int:
+    """Reflect at `rays.o`: heroes choose specular or diffuse, all others are weighed.
+
+    Gives the pattern of diffuse reflections.
+    """
+    d, n = load_vec(rays.d), load_vec(rays.normal)
+    draws = load(rays.counter, 0)
+    store(rays.u, 0, ahead(draws, 0))
+    store(rays.cosine, 0, 0.0 - dot(d, n))
+    scatters = decide(room, rays, alive)
+    diffuse = truths(scatters)
+    total = spread(0.0)
+    for c in range(len(rays.chance)):
+        s = load(rays.scattered, c * WIDTH)
+        chance = load(rays.chance, c * WIDTH) * choose(diffuse, s, 1.0 - s)
+        store(rays.chance, c * WIDTH, chance)
+        total = total + chance * load(rays.chance_sum, c * WIDTH)
+    raised = float(len(rays.chance) * len(rays.chance_of)) / total
+    for c in range(len(rays.chance)):
+        store(rays.chance, c * WIDTH, load(rays.chance, c * WIDTH) * raised)
+    for b in range(len(rays.energy)):
+        left = load(rays.energy, b * WIDTH) * load(rays.reflected, b * WIDTH)
+        store(rays.energy, b * WIDTH, left)
+    straight, spread_out = mirrored(d, n), lambert(n, ahead(draws, 1), ahead(draws, 2))
+    d = Vec(
+        choose(diffuse, spread_out.x, straight.x),
+        choose(diffuse, spread_out.y, straight.y),
+        choose(diffuse, spread_out.z, straight.z),
+    )
+    store_vec(rays.d, d)
+    return scatters
+
+
+@inlined
+def survivors(boundary: Boundary, rays: Rays, alive: int) -> int:
     """Russian roulette: a faint ray ends, or goes on at FAINT (expectation kept)."""
-    loudest = 0.0
-    for b in range(len(state.energy)):
-        chance = state.chance[boundary.band_class[b]]
-        loudest = max(loudest, state.energy[b] * chance * state.peak[b])
-    if loudest >= FAINT:
-        return True
-    if uniform(stream, draw) * FAINT >= loudest:
-        return False
-    for b in range(len(state.energy)):
-        state.energy[b] *= FAINT / loudest
-    return True
+    draws = load(rays.counter, 0)
+    store(rays.counter, 0, draws + STRIDE)
+    loudest = spread(0.0)
+    for b in range(len(rays.energy)):
+        chance = load(rays.chance, boundary.band_class[b] * WIDTH)
+        heard = load(rays.energy, b * WIDTH) * chance * load(rays.peak, b * WIDTH)
+        loudest = greater(loudest, heard)
+    faint = loudest < FAINT
+    if bits(faint) & alive == 0:
+        return alive
+    stay = ahead(draws, 3) * FAINT < loudest
+    raised = choose(faint, FAINT / greater(loudest, spread(1e-300)), spread(1.0))
+    for b in range(len(rays.energy)):
+        store(rays.energy, b * WIDTH, load(rays.energy, b * WIDTH) * raised)
+    return alive & (bits(stay) | ~bits(faint))

@@ -1,10 +1,9 @@
-"""The nearest hit of a ray: sixteen panes or boxes at a time in single precision, doubts in double.
+"""What rays are tested against, and the tests: sixteen panes or boxes at a time, or sixteen rays.
 
 A pane is a triangle, or two of one facet that make a convex quadrilateral. Each test in single
-precision knows how far it may err. What is certain beyond that is believed, with the distance
-from the facet's plane in double precision. What is not goes to the test in double precision, with
-shared edges evaluated alike from both sides, so that no ray passes between triangles (Woop,
-Benthin, Wald 2013). So the outcome is that of the double-precision test of every triangle.
+precision knows how far it may err. What is certain beyond that is believed; what is not goes to
+the test in double precision, with shared edges evaluated alike from both sides, so that no ray
+passes between triangles (Woop, Benthin, Wald 2013).
 """
 
 from __future__ import annotations
@@ -19,21 +18,18 @@ from raysim.kernels.lanes import (
     WIDTH,
     bits,
     choose,
+    facing,
     greater,
-    item,
     lesser,
     load,
-    load_whole,
-    lowest,
     magnitude,
     spread,
-    spread_whole,
 )
 from raysim.kernels.vec import Vec
 
 NOTHING = -1
-GRAZE_M = 1e-9  # rounding allowance for a ray that starts on an edge
 STACK = 1024
+GRAZE_M = 1e-9  # rounding allowance for a ray that starts on an edge
 FINE_M2 = 0.02
 PANE_ROWS = 21
 BOX_ROWS = 6
@@ -52,7 +48,9 @@ class Tree(NamedTuple):
     fine : (m,) bool, of a facet so small that it stands for a part of a curved surface
     centre : (3,) float64, origin of all that is single precision, m
     slack : float, error of single precision at right angles, m
-    large : int, number of leading blocks that every ray tests
+    large : int, number of leading panes, which every ray is tested against
+    leading : int, number of blocks that they fill
+    roots : int, number of boxes in the first node
     pane : (blocks * PANE_ROWS * WIDTH,) float32, of each block 21 rows of WIDTH: normal and minus
         level, inward normal and offset of four edges, largest slope that counts as a hit
     pane_facet : (blocks * WIDTH,) int32
@@ -71,6 +69,8 @@ class Tree(NamedTuple):
     centre: NDArray[np.float64]
     slack: float
     large: int
+    leading: int
+    roots: int
     pane: NDArray[np.float32]
     pane_facet: NDArray[np.int32]
     first: NDArray[np.int32]
@@ -147,63 +147,69 @@ def plane_distance(tree: Tree, k: int, o: Vec, d: Vec) -> float:
 
 
 @inlined
-def dot_rows(table, at, x, y, z):  # type: ignore[no-untyped-def]
-    """Scalar products of WIDTH vectors in three rows of a table with a vector."""
-    return load(table, at) * x + load(table, at + WIDTH) * y + load(table, at + 2 * WIDTH) * z
+def dot_rows(table, at, a, x):  # type: ignore[no-untyped-def]
+    """Scalar product of what three rows of a table have for x, see `facing`, with a."""
+    return (
+        facing(table, at, x) * a.x
+        + facing(table, at + WIDTH, x) * a.y
+        + facing(table, at + 2 * WIDTH, x) * a.z
+    )
 
 
 @inlined
-def edge_distance(table, at, x, y, z):  # type: ignore[no-untyped-def]
-    """How far inside an edge each of WIDTH points lies, m."""
-    return dot_rows(table, at, x, y, z) + load(table, at + 3 * WIDTH)
+def height(table, at, p, x):  # type: ignore[no-untyped-def]
+    """How far above a plane, or inside an edge, points lie, m."""
+    return dot_rows(table, at, p, x) + facing(table, at + 3 * WIDTH, x)
 
 
 @inlined
-def test_panes(tree, block, ox, oy, oz, dx, dy, dz, own_facet, limit):  # type: ignore[no-untyped-def]
-    """Lanes of a block that a ray may hit up to `limit`, and those that it hits for certain.
+def test_panes(tree, at, o, d):  # type: ignore[no-untyped-def]
+    """Sixteen panes from `at` on and one ray, or the pane at `at` and sixteen rays.
 
-    An error of `slack` in a height becomes slack / |slope| along the ray.
+    Gives the distance to the plane, how far it may err, how far inside the edges and ahead the
+    hit lies, and whether a hit on this side counts. An error of `slack` in a height becomes
+    slack / |slope| along the ray.
     """
-    at, pane = block * (PANE_ROWS * WIDTH), tree.pane
-    zero, steepest = spread(np.float32(0.0)), spread(np.float32(STEEPEST))
-    slope = dot_rows(pane, at, dx, dy, dz)
-    counts = slope <= load(pane, at + 20 * WIDTH)
+    pane = tree.pane
+    steepest = spread(np.float32(STEEPEST))
+    slope = dot_rows(pane, at, d, o.x)
+    counts = slope <= facing(pane, at + 20 * WIDTH, o.x)
     slope = choose(magnitude(slope) < steepest, steepest, slope)
-    per_height = spread(np.float32(1.0)) / slope
-    t = zero - (dot_rows(pane, at, ox, oy, oz) + load(pane, at + 3 * WIDTH)) * per_height
-    slack = magnitude(per_height) * spread(np.float32(tree.slack))
-    x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
+    per_height = np.float32(-1.0) / slope
+    t = height(pane, at, o, o.x) * per_height
+    p = Vec(o.x + t * d.x, o.y + t * d.y, o.z + t * d.z)
     inside = lesser(
         lesser(
-            edge_distance(pane, at + 4 * WIDTH, x, y, z),
-            edge_distance(pane, at + 8 * WIDTH, x, y, z),
+            height(pane, at + 4 * WIDTH, p, o.x),
+            height(pane, at + 8 * WIDTH, p, o.x),
         ),
         lesser(
-            edge_distance(pane, at + 12 * WIDTH, x, y, z),
-            edge_distance(pane, at + 16 * WIDTH, x, y, z),
+            height(pane, at + 12 * WIDTH, p, o.x),
+            height(pane, at + 16 * WIDTH, p, o.x),
         ),
     )
-    least = lesser(inside, t)
-    possible = (zero - slack <= least) & (t - slack <= limit) & counts
-    others = load_whole(tree.pane_facet, block * WIDTH) != spread_whole(np.int32(own_facet))
-    return bits(possible & others), bits(slack < least)
+    return t, magnitude(per_height) * np.float32(tree.slack), lesser(inside, t), counts
 
 
 @inlined
-def test_boxes(tree, node, ox, oy, oz, ix, iy, iz, skip_x, skip_y, skip_z, limit):  # type: ignore[no-untyped-def]
+def test_boxes(tree, node, o, inward, skip, limit):  # type: ignore[no-untyped-def]
     """Distances at which a ray enters the boxes of a node, and which it does up to `limit`.
 
-    `skip_x` is WIDTH where the ray runs towards low x, so that it enters at the high side.
+    `inward` is 1 / direction; `skip.x` is WIDTH where the ray runs towards low x, so that it
+    enters at the high side.
     """
     at, box = node * (BOX_ROWS * WIDTH), tree.box
-    x_in, x_out = load(box, at + skip_x), load(box, at + WIDTH - skip_x)
-    y_in, y_out = load(box, at + 2 * WIDTH + skip_y), load(box, at + 3 * WIDTH - skip_y)
-    z_in, z_out = load(box, at + 4 * WIDTH + skip_z), load(box, at + 5 * WIDTH - skip_z)
+    x_in, x_out = load(box, at + skip.x), load(box, at + WIDTH - skip.x)
+    y_in, y_out = load(box, at + 2 * WIDTH + skip.y), load(box, at + 3 * WIDTH - skip.y)
+    z_in, z_out = load(box, at + 4 * WIDTH + skip.z), load(box, at + 5 * WIDTH - skip.z)
     near = greater(
-        greater((x_in - ox) * ix, (y_in - oy) * iy),
-        greater((z_in - oz) * iz, spread(np.float32(0.0))),
+        greater((x_in - o.x) * inward.x, (y_in - o.y) * inward.y),
+        greater((z_in - o.z) * inward.z, spread(np.float32(0.0))),
     )
-    far = lesser(lesser((x_out - ox) * ix, (y_out - oy) * iy), lesser((z_out - oz) * iz, limit))
+    far = lesser(
+        lesser((x_out - o.x) * inward.x, (y_out - o.y) * inward.y),
+        lesser((z_out - o.z) * inward.z, limit),
+    )
     return near, bits(near <= far)
 
 
@@ -219,77 +225,3 @@ def inverse(x: float) -> float:
 def reach_of(tree: Tree, t: float) -> np.float32:
     """Distance in single precision that is certainly not less than t."""
     return np.float32(t * (1.0 + SURE) + tree.slack)
-
-
-@inlined
-def nearest_inline(
-    tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
-) -> tuple[int, float]:
-    """First triangle along a ray and the distance to it; NOTHING if there is none.
-
-    `own_facet` is the facet the ray leaves, never hit again by a straight line. `stack` and
-    `reach` are scratch space of STACK elements. For hot loops: to hand all arrays over in a call
-    takes longer than the search.
-    """
-    cx, cy, cz = o.x - tree.centre[0], o.y - tree.centre[1], o.z - tree.centre[2]
-    ox, oy, oz = spread(np.float32(cx)), spread(np.float32(cy)), spread(np.float32(cz))
-    dx, dy, dz = spread(np.float32(d.x)), spread(np.float32(d.y)), spread(np.float32(d.z))
-    ix, iy, iz = inverse(d.x), inverse(d.y), inverse(d.z)
-    skip_x, skip_y, skip_z = WIDTH * (ix < 0.0), WIDTH * (iy < 0.0), WIDTH * (iz < 0.0)
-    ix, iy, iz = spread(np.float32(ix)), spread(np.float32(iy)), spread(np.float32(iz))
-    best, t = NOTHING, np.inf
-    limit = spread(np.float32(np.inf))
-    large, depth = 0, 0
-    if len(tree.child) > 0:
-        stack[0], reach[0], depth = 0, -np.inf, 1
-    while large < tree.large or depth > 0:
-        if large < tree.large:
-            block = large
-            large += 1
-        else:
-            depth -= 1
-            node = stack[depth]
-            if reach[depth] > reach_of(tree, t):
-                continue
-            if node >= 0:
-                near, hits = test_boxes(
-                    tree, node, ox, oy, oz, ix, iy, iz, skip_x, skip_y, skip_z, limit
-                )
-                bottom = depth
-                while hits != 0:
-                    lane = lowest(hits)
-                    hits &= hits - 1
-                    entry, place = item(near, lane), depth
-                    while place > bottom and reach[place - 1] < entry:
-                        stack[place], reach[place] = stack[place - 1], reach[place - 1]
-                        place -= 1
-                    stack[place], reach[place] = tree.child[node * WIDTH + lane], entry
-                    depth += 1
-                continue
-            block = -node - 1
-        possible, certain = test_panes(tree, block, ox, oy, oz, dx, dy, dz, own_facet, limit)
-        while possible != 0:
-            lane = lowest(possible)
-            possible &= possible - 1
-            place = block * WIDTH + lane
-            k = tree.first[place]
-            if (certain >> lane) & 1:
-                hit = plane_distance(tree, k, o, d)
-            else:
-                hit = triangle_hit(tree, k, o, d)
-                if tree.second[place] != NOTHING:
-                    other = triangle_hit(tree, tree.second[place], o, d)
-                    if other < hit:
-                        k, hit = tree.second[place], other
-            if hit < t:
-                best, t = k, hit
-                limit = spread(reach_of(tree, t))
-    return best, t
-
-
-@uncounted
-def nearest(
-    tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
-) -> tuple[int, float]:
-    """As `nearest_inline`."""
-    return nearest_inline(tree, o, d, own_facet, stack, reach)

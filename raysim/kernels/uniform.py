@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from raysim.kernels.compiled import inlined
+from raysim.kernels.compiled import exposed, inlined
+from raysim.kernels.lanes import fraction
 
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 FIRST = np.uint64(0xBF58476D1CE4E5B9)
@@ -16,9 +17,7 @@ SECOND = np.uint64(0x94D049BB133111EB)
 SHIFT_30 = np.uint64(30)
 SHIFT_27 = np.uint64(27)
 SHIFT_31 = np.uint64(31)
-SHIFT_11 = np.uint64(11)
 ONE = np.uint64(1)
-STEP = 2.0**-53
 
 
 @inlined
@@ -29,13 +28,25 @@ def mix(z: np.uint64) -> np.uint64:
     return z ^ (z >> SHIFT_31)
 
 
-@inlined
+@exposed
 def branch(stream: np.uint64, index: int) -> np.uint64:
     """Stream number `index` below `stream`; streams of different indices are unrelated."""
     return mix(mix(stream + GOLDEN) ^ mix((np.uint64(index) + ONE) * GOLDEN))
 
 
-@inlined
+@exposed
 def uniform(stream: np.uint64, draw: int) -> float:
     """Draw number `draw` of a stream: uniform on [0, 1), 53 bits."""
-    return float(mix(stream + (np.uint64(draw) + ONE) * GOLDEN) >> SHIFT_11) * STEP
+    return fraction(mix(counter(stream, draw)))
+
+
+@inlined
+def counter(stream: np.uint64, draw: int) -> np.uint64:
+    """Where draw number `draw` of a stream stands, for `ahead`."""
+    return stream + (np.uint64(draw) + ONE) * GOLDEN
+
+
+@inlined
+def ahead(counter, draw):  # type: ignore[no-untyped-def]
+    """As `uniform`, `draw` draws after the counter of one stream or of sixteen."""
+    return fraction(mix(counter + np.uint64(draw) * GOLDEN))

@@ -1,4 +1,4 @@
-"""Points and directions as three scalars that stay in registers.
+"""Points and directions as three scalars, or three times sixteen, that stay in registers.
 
 Short names used in kernels: o origin, d direction, t distance along d, n normal, p point,
 u uniform number.
@@ -6,13 +6,13 @@ u uniform number.
 
 from __future__ import annotations
 
-from math import sqrt
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import inlined
+from raysim.kernels.lanes import WIDTH, load, root, store
 
 
 class Vec(NamedTuple):
@@ -44,11 +44,37 @@ def along(o: Vec, t: float, d: Vec) -> Vec:
 @inlined
 def unit(a: Vec) -> Vec:
     """A / |a|."""
-    length = sqrt(dot(a, a))
-    return Vec(a.x / length, a.y / length, a.z / length)
+    shrink = 1.0 / root(dot(a, a))
+    return Vec(a.x * shrink, a.y * shrink, a.z * shrink)
 
 
 @inlined
 def row(table: NDArray[np.float64], i: int) -> Vec:
     """Row i of an (n, 3) array."""
     return Vec(table[i, 0], table[i, 1], table[i, 2])
+
+
+@inlined
+def load_vec(table: NDArray[np.float64]) -> Vec:
+    """Columns of a (3, WIDTH) array side by side."""
+    return Vec(load(table, 0), load(table, WIDTH), load(table, 2 * WIDTH))
+
+
+@inlined
+def store_vec(table: NDArray[np.float64], a: Vec) -> None:
+    """Opposite of `load_vec`."""
+    store(table, 0, a.x)
+    store(table, WIDTH, a.y)
+    store(table, 2 * WIDTH, a.z)
+
+
+@inlined
+def column(table: NDArray[np.float64], i: int) -> Vec:
+    """Column i of a (3, n) array."""
+    return Vec(table[0, i], table[1, i], table[2, i])
+
+
+@inlined
+def set_column(table: NDArray[np.float64], i: int, a: Vec) -> None:
+    """Overwrite column i of a (3, n) array."""
+    table[0, i], table[1, i], table[2, i] = a.x, a.y, a.z

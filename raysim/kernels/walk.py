@@ -6,31 +6,31 @@ from math import exp
 from typing import NamedTuple
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from raysim.kernels.boundary import Boundary, Cover
-from raysim.kernels.compiled import compiled, compiled_parallel, inlined, uncounted
-from raysim.kernels.count import Arrivals, History, Segment, find_arrivals, new_arrivals
+from raysim.kernels.abreast import MIRRORS, Rays, begin, new_rays, rest
+from raysim.kernels.compiled import compiled, inlined, released
+from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
-from raysim.kernels.ray import (
-    MIRRORS,
-    Plan,
-    Receivers,
-    Room,
-    Scratch,
-    new_scratch,
-    pass_on,
-    start,
-    survives,
+from raysim.kernels.lanes import (
+    ALL,
+    WIDTH,
+    bits,
+    choose,
+    how_many,
+    load,
+    lowest,
+    spread,
+    store,
+    truths,
 )
-from raysim.kernels.tree import NOTHING, STACK, Tree, nearest, nearest_inline
+from raysim.kernels.nearest import nearest, nearest_of_sixteen
+from raysim.kernels.ray import Plan, Room, pass_on, survivors
+from raysim.kernels.threads import share_out
+from raysim.kernels.tree import NOTHING, STACK, Tree
 from raysim.kernels.uniform import branch, uniform
-from raysim.kernels.vec import Vec, along, dot, row
-
-DRAWS = 4  # random numbers set aside for each reflection
-FIRST_DRAW = 2  # draws 0 and 1 of a round's stream shift its start directions
+from raysim.kernels.vec import Vec, along, column, dot, load_vec, row, store_vec
 
 
 class Lost(NamedTuple):
@@ -46,31 +46,80 @@ def record(
     offset: NDArray[np.float64],
     arrivals: Arrivals,
     count: int,
-    state: Scratch,
+    rays: Rays,
     out: NDArray[np.float64],
 ) -> None:
     """Add arrivals to out : (receivers, time, variants, bands), `offset` m after the start."""
     plan, boundary = room.plan, room.boundary
     for a in range(count):
-        r, length = arrivals.receiver[a], arrivals.length[a]
+        lane, r, length = arrivals.lane[a], arrivals.receiver[a], arrivals.length[a]
         k = int(max(0.0, length - offset[r]) / (plan.speed * plan.bin_s))
         if k >= out.shape[1]:
             continue
-        for b in range(len(state.energy)):
+        for b in range(len(rays.energy)):
             c = boundary.band_class[b]
-            shared = state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * length)
-            shared *= arrivals.weight[a]
-            for v in range(len(state.energy_of)):
-                out[r, k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
+            shared = rays.chance[c, lane] * rays.energy[b, lane]
+            shared *= arrivals.weight[a] * exp(-plan.attenuation[b] * length)
+            for v in range(len(rays.energy_of)):
+                out[r, k, v, b] += shared * rays.chance_of[v, c, lane] * rays.energy_of[v, b, lane]
 
 
 @inlined
-def met(tree: Tree, k: int, history: History, diffuse: bool, state: Scratch) -> History:
-    """History after a reflection at triangle k."""
-    known = history.known and history.order < MIRRORS and not tree.fine[k]
-    if known:
-        state.mirrors[history.order] = tree.facet[k]
-    return History(history.order + 1, history.specular and not diffuse, known)
+def advance(rays: Rays) -> None:
+    """Move all rays to the ends of their segments."""
+    o, d, t = load_vec(rays.o), load_vec(rays.d), load(rays.t, 0)
+    store_vec(rays.o, along(o, t, d))
+    store(rays.since, 0, load(rays.since, 0) + t)
+
+
+@inlined
+def go_on(rays: Rays, diffuse: int) -> None:
+    """Count a reflection; what was spread starts anew."""
+    spread_out, nothing = truths(diffuse), spread(0.0)
+    before, since = load(rays.before, 0), load(rays.since, 0)
+    store(rays.before, 0, choose(spread_out, before + since, before))
+    store(rays.since, 0, choose(spread_out, nothing, since))
+    for lane in range(WIDTH):
+        rays.order[lane] += 1
+
+
+@inlined
+def still_known(tree: Tree, rays: Rays, mirrored: int, known: int) -> int:
+    """Of the rays that are `mirrored` once more, those whose facets are all kept."""
+    left = mirrored & known
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        if rays.order[lane] < MIRRORS and not tree.fine[rays.triangle[lane]]:
+            rays.mirrors[rays.order[lane], lane] = rays.facet[lane]
+        else:
+            known &= ~(1 << lane)
+    return known
+
+
+@inlined
+def too_long(plan: Plan, rays: Rays) -> int:
+    """Pattern of the rays that have travelled far enough."""
+    return bits(plan.longest < load(rays.before, 0) + load(rays.since, 0))
+
+
+@inlined
+def inside(rays: Rays, alive: int, lost: Lost) -> int:
+    """Those of the rays that meet a surface from its front; others are counted as lost."""
+    n, d = load_vec(rays.normal), load_vec(rays.d)
+    behind = bits(0.0 < dot(n, d)) & alive
+    left = alive
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        if rays.triangle[lane] == NOTHING:
+            behind |= 1 << lane
+    left = behind
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        note_lost(column(rays.o, lane), column(rays.d, lane), lost)
+    return alive & ~behind
 
 
 @inlined
@@ -82,55 +131,98 @@ def note_lost(o: Vec, d: Vec, lost: Lost) -> None:
     lost.number[0] += 1
 
 
-@uncounted
-def trace_ray(
+@inlined
+def rest_all(rays: Rays, ended: int) -> None:
+    """Leave the lanes of a pattern without a ray."""
+    while ended != 0:
+        lane = lowest(ended)
+        ended &= ended - 1
+        rest(rays, lane)
+
+
+def rays_in(room: Room) -> Rays:
+    """Working space for WIDTH rays."""
+    boundary, cover = room.boundary, room.cover
+    bands, classes = boundary.reflectance.shape[1], boundary.scattering.shape[1]
+    return new_rays(bands, classes, cover.present.shape[1], len(cover.material))
+
+
+@inlined
+def start_next(
+    sources: NDArray[np.float64],
+    emission: Emission,
+    source: int,
+    portion: np.uint64,
+    first_hero: int,
+    i: int,
+    rays: Rays,
+    lane: int,
+) -> None:
+    """Let ray i of a portion start in a lane."""
+    d = start_direction(portion, i)
+    emit(emission, source, d, rays.energy[:, lane])
+    hero = (i + first_hero) % (len(rays.chance) * len(rays.chance_of))
+    begin(rays, lane, row(sources, source), d, hero, branch(portion, i))
+
+
+@released
+def trace_tasks(
+    first: int,
+    step: int,
     room: Room,
     offset: NDArray[np.float64],
-    o: Vec,
-    d: Vec,
-    hero: int,
-    stream: np.uint64,
-    state: Scratch,
+    sources: NDArray[np.float64],
+    emission: Emission,
+    seed: int,
+    batches: int,
+    round_number: int,
+    number: int,
+    rays: Rays,
     arrivals: Arrivals,
     out: NDArray[np.float64],
-    lost: Lost,
-) -> int:
-    """Follow one ray of `state.energy` from a source to its end; the number of reflections.
+    out_reflections: NDArray[np.int64],
+    out_lost: NDArray[np.int64],
+    out_lost_ray: NDArray[np.float64],
+) -> None:
+    """As `trace`, of batches and sources counted as one the tasks first, first + step ...
 
-    `before` is the path up to the last diffusing point, `since` the path after it.
+    Where a ray ends the next of its batch starts.
     """
-    start(state)
-    tree, facet = room.tree, NOTHING
-    before, since = 0.0, 0.0
-    history = History(0, True, True)
-    while True:
-        k, t = nearest_inline(tree, o, d, facet, state.stack, state.reach)
-        if k == NOTHING or dot(d, row(tree.normal, k)) > 0.0:
-            note_lost(o, d, lost)
-            return history.order
-        segment = Segment(o, d, t, before, since)
-        count = find_arrivals(room, segment, history, stream, state, arrivals)
-        record(room, offset, arrivals, count, state, out)
-        since += t
-        if before + since > room.plan.longest:
-            return history.order
-        o, facet = along(o, t, d), tree.facet[k]
-        draw = FIRST_DRAW + DRAWS * history.order
-        diffuse, d = pass_on(room, k, o, d, hero, stream, draw, state)
-        history = met(tree, k, history, diffuse, state)
-        if diffuse:
-            before, since = before + since, 0.0
-        if not survives(room.boundary, stream, draw + 3, state):
-            return history.order
+    heroes = len(rays.chance) * len(rays.chance_of)
+    for task in range(first, len(sources) * batches, step):
+        source, batch = task // batches, task % batches
+        portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
+        first_hero = int(uniform(portion, 2) * heroes)
+        lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
+        alive, specular, known, started = 0, 0, 0, np.int64(0)
+        while True:
+            free = ALL & ~alive
+            while free != 0 and started < number:
+                lane = lowest(free)
+                free &= free - 1
+                start_next(sources, emission, source, portion, first_hero, started, rays, lane)
+                started += 1
+                alive, specular, known = alive | 1 << lane, specular | 1 << lane, known | 1 << lane
+            if alive == 0:
+                break
+            before = alive
+            nearest_of_sixteen(room.tree, rays, alive)
+            alive = inside(rays, alive, lost)
+            count = find_arrivals(room, rays, alive, specular, known, arrivals)
+            record(room, offset[source], arrivals, count, rays, out[source, batch])
+            advance(rays)
+            alive &= ~too_long(room.plan, rays)
+            diffuse = pass_on(room, rays, alive)
+            out_reflections[source, batch] += how_many(alive)
+            specular &= ~diffuse
+            known = still_known(room.tree, rays, alive & specular, known)
+            go_on(rays, diffuse)
+            alive = survivors(room.boundary, rays, alive)
+            rest_all(rays, before & ~alive)
 
 
-@compiled_parallel
 def trace(
-    tree: Tree,
-    boundary: Boundary,
-    cover: Cover,
-    receivers: Receivers,
-    plan: Plan,
+    room: Room,
     offset: NDArray[np.float64],
     sources: NDArray[np.float64],
     emission: Emission,
@@ -153,79 +245,97 @@ def trace(
         Sum over rays; divide by `rays` for squared pressure re the 10 m free field.
     out_reflections, out_lost : (sources, batches); out_lost_ray : (sources, batches, 6)
     """
-    for task in prange(len(sources) * batches):
-        room = Room(tree, boundary, cover, receivers, plan)  # a parallel loop takes none nested
-        source, batch = task // batches, task % batches
-        state, arrivals = new_scratch(room), new_arrivals(room.receivers)
-        portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-        heroes = state.chance_of.size
-        first_hero = int(uniform(portion, 2) * heroes)
-        lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
-        reflections = 0
-        for i in range(rays):
-            d = start_direction(portion, i)
-            emit(emission, source, d, state.energy)
-            reflections += trace_ray(
-                room,
-                offset[source],
-                row(sources, source),
-                d,
-                (i + first_hero) % heroes,
-                branch(portion, i),
-                state,
-                arrivals,
-                out[source, batch],
-                lost,
-            )
-        out_reflections[source, batch] += reflections
+    share_out(
+        lambda first, step: trace_tasks(
+            first,
+            step,
+            room,
+            offset,
+            sources,
+            emission,
+            np.uint64(seed),
+            batches,
+            round_number,
+            rays,
+            rays_in(room),
+            new_arrivals(room.receivers),
+            out,
+            out_reflections,
+            out_lost,
+            out_lost_ray,
+        ),
+        len(sources) * batches,
+    )
 
 
-@uncounted
-def follow_energy(
-    room: Room,
-    o: Vec,
-    d: Vec,
-    hero: int,
-    stream: np.uint64,
-    state: Scratch,
-    out: NDArray[np.float64],
-) -> None:
-    """Add the energy of a ray of `state.energy` at the times k * bin_s.
+@inlined
+def sample_energy(
+    room: Room, rays: Rays, lane: int, sampled: NDArray[np.int64], out: NDArray[np.float64]
+) -> bool:
+    """Add the energy of a ray at the times of its present segment; whether the last has passed.
 
-    out : (time, variants, bands)
+    sampled : (WIDTH,) number of times of each ray that have passed
     """
-    start(state)
-    tree, plan, facet = room.tree, room.plan, NOTHING
-    travelled, k, draw = 0.0, 0, FIRST_DRAW
+    plan = room.plan
     step = plan.bin_s * plan.speed
-    while True:
-        hit, t = nearest(tree, o, d, facet, state.stack, state.reach)
-        if hit == NOTHING:
-            return
-        while k * step < travelled + t:
-            for b in range(len(state.energy)):
-                c = room.boundary.band_class[b]
-                shared = state.chance[c] * state.energy[b] * exp(-plan.attenuation[b] * k * step)
-                for v in range(len(state.energy_of)):
-                    out[k, v, b] += shared * state.chance_of[v, c] * state.energy_of[v, b]
-            k += 1
-            if k == out.shape[0]:
-                return
-        travelled += t
-        o, facet = along(o, t, d), tree.facet[hit]
-        _, d = pass_on(room, hit, o, d, hero, stream, draw, state)
-        if not survives(room.boundary, stream, draw + 3, state):
-            return
-        draw += DRAWS
+    end = rays.before[lane] + rays.since[lane] + rays.t[lane]
+    while sampled[lane] < out.shape[0] and sampled[lane] * step < end:
+        k = sampled[lane]
+        for b in range(len(rays.energy)):
+            c = room.boundary.band_class[b]
+            shared = rays.chance[c, lane] * rays.energy[b, lane]
+            shared *= exp(-plan.attenuation[b] * k * step)
+            for v in range(len(rays.energy_of)):
+                out[k, v, b] += shared * rays.chance_of[v, c, lane] * rays.energy_of[v, b, lane]
+        sampled[lane] += 1
+    return sampled[lane] == out.shape[0]
 
 
-@compiled_parallel
+@released
+def sample_sources(
+    first: int,
+    step: int,
+    room: Room,
+    sources: NDArray[np.float64],
+    emission: Emission,
+    seed: int,
+    number: int,
+    rays: Rays,
+    sampled: NDArray[np.int64],
+    out: NDArray[np.float64],
+    lost: Lost,
+) -> None:
+    """As `energy_left`, the sources first, first + step ..."""
+    for source in range(first, len(sources), step):
+        portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
+        alive, first_hero, started = 0, np.int64(0), np.int64(0)
+        while True:
+            free = ALL & ~alive
+            while free != 0 and started < number:
+                lane = lowest(free)
+                free &= free - 1
+                start_next(sources, emission, source, portion, first_hero, started, rays, lane)
+                started += 1
+                alive, sampled[lane] = alive | 1 << lane, 0
+            if alive == 0:
+                break
+            before = alive
+            nearest_of_sixteen(room.tree, rays, alive)
+            alive = inside(rays, alive, lost)
+            left = alive
+            while left != 0:
+                lane = lowest(left)
+                left &= left - 1
+                if sample_energy(room, rays, lane, sampled, out[source]):
+                    alive &= ~(1 << lane)
+            advance(rays)
+            go_on(rays, pass_on(room, rays, alive))
+            alive = survivors(room.boundary, rays, alive)
+            rest_all(rays, before & ~alive)
+
+
 def energy_left(
-    tree: Tree,
-    boundary: Boundary,
-    cover: Cover,
-    receivers: Receivers,
-    plan: Plan,
+    room: Room,
     sources: NDArray[np.float64],
     emission: Emission,
     seed: int,
@@ -236,22 +346,22 @@ def energy_left(
 
     out : (sources, time, variants, bands)
     """
-    for source in prange(len(sources)):
-        room = Room(tree, boundary, cover, receivers, plan)  # a parallel loop takes none nested
-        state = new_scratch(room)
-        portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
-        for i in range(rays):
-            d = start_direction(portion, i)
-            emit(emission, source, d, state.energy)
-            follow_energy(
-                room,
-                row(sources, source),
-                d,
-                i % state.chance_of.size,
-                branch(portion, i),
-                state,
-                out[source],
-            )
+    share_out(
+        lambda first, step: sample_sources(
+            first,
+            step,
+            room,
+            sources,
+            emission,
+            np.uint64(seed),
+            rays,
+            rays_in(room),
+            np.empty(WIDTH, np.int64),
+            out,
+            Lost(np.zeros(1, np.int64), np.empty(6)),
+        ),
+        len(sources),
+    )
 
 
 @compiled
@@ -277,5 +387,5 @@ def free_paths(
             if segment >= skip:
                 out[i, segment - skip] = t
             o, facet = along(o, t, d), tree.facet[k]
-            draw = FIRST_DRAW + 2 * segment
+            draw = 2 + 2 * segment
             d = lambert(row(tree.normal, k), uniform(stream, draw), uniform(stream, draw + 1))

@@ -16,6 +16,7 @@ from raysim.place.limits import Limits, Weights
 from raysim.place.rewriting import Path, rewritten, without
 from raysim.place.rooms import Front, fronts_of
 from raysim.place.scores import Asked
+from raysim.place.zones import is_drawn_in
 from raysim.scene.data import Receiver, Scene, Source
 from raysim.scene.lines import parse
 from raysim.scene.read import load_scene, scene_of_text
@@ -25,6 +26,7 @@ Array = NDArray[np.float64]
 
 DESK_NAMES = ("desk", "console", "table")
 DESK_TO_HEAD_M = (0.3, 0.7)
+CLOSE = 0.8
 WORDS = {"front": (0.0, -1.0), "rear": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
 
 
@@ -76,6 +78,8 @@ def ask(
     SceneError, SettingsError
         No scene, no pair of loudspeakers, no such seat or wall.
     """
+    if seed < 0:
+        raise SettingsError(f"--seed: {seed} is negative; use 0 or more")
     scene = load_scene(path)
     text, limits = text_of(path), limits or Limits()
     receiver = _receiver(scene, seat, str(path))
@@ -88,6 +92,8 @@ def ask(
     notes += [f"receivers.{r.name} stays where it is" for r in scene.receivers if r is not receiver]
     if scene.treatments:
         notes.append("treatments are left out: places are sought in the room without them")
+    if is_drawn_in(scene, receiver.position, receiver.zone):
+        notes.append(f"receivers.{receiver.name}: its zone is drawn in to stay in the air")
     ear = float(receiver.position[2])
     fronts = fronts_of(scene, ear)
     desk = _desk(scene, parse(text), receiver)
@@ -236,7 +242,7 @@ def _allowed(fronts: list[Front], limits: Limits, scene: Scene) -> tuple[Front, 
     for wanted in limits.fronts:
         if wanted not in names:
             known = {s.name for s in scene.surfaces}
-            near = get_close_matches(wanted, names, n=1)
+            near = get_close_matches(wanted, names, n=1, cutoff=CLOSE)
             cure = f"did you mean '{near[0]}'?" if near else f"walls are {', '.join(names)}"
             what = "is no upright wall wide enough" if wanted in known else "isn't in the scene"
             raise SettingsError(f"--front: '{wanted}' {what}; {cure}")

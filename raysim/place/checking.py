@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +11,11 @@ from raysim.place.aim import bass_terms
 from raysim.place.asking import Question, moved_text
 from raysim.place.scores import Scored
 from raysim.place.search import Found, Told
-from raysim.place.waves import exact_response, log_frequencies, zone_points
+from raysim.place.waves import Modes, exact_response, log_frequencies
+from raysim.place.zones import zone_points
+from raysim.scene.data import Scene
 from raysim.scene.read import scene_of_text
+from raysim.waves.threads import at_once
 
 
 @dataclass(frozen=True)
@@ -33,23 +37,36 @@ class Checked:
 
 def check(question: Question, found: Found, told: Told = lambda _stage, _fraction: None) -> Checked:
     """Compute best and current layout anew, with loudspeakers, seat and desk in their places."""
-    told("checking the best layout", 0.9)
-    best = _exact(question, found.best)
-    told("checking the present layout", 0.95)
-    current = best if found.best is found.current else _exact(question, found.current, True)
+    told("checking by the full solution", 0.9)
+    if found.best is found.current:
+        best = current = _exact(question, [found.current], question.scene)[0]
+    elif question.asked.desk is None:
+        best, current = _exact(question, [found.best, found.current], question.scene, found.modes)
+    else:
+        text = moved_text(question, found.best.layout)
+        best, current = at_once(
+            lambda: _exact(question, [found.best], scene_of_text(text, question.path))[0],
+            lambda: _exact(question, [found.current], question.scene)[0],
+        )
     searched = found.current.terms.bass_db - found.best.terms.bass_db
     missed = question.asked.weights.bass * (current - best - searched)
     return Checked(best, current, float(np.hypot(found.gain.error_db, missed)))
 
 
-def _exact(question: Question, scored: Scored, as_it_is: bool = False) -> float:
-    layout, scene = scored.layout, question.scene
-    if not as_it_is:
-        scene = scene_of_text(moved_text(question, layout), question.path)
+def _exact(
+    question: Question, scored: Sequence[Scored], scene: Scene, modes: Modes | None = None
+) -> list[float]:
+    """Unevenness of the bass of each layout in a scene in which nothing else moves."""
+    zone, layouts = question.asked.zone, [one.layout for one in scored]
     pressure = exact_response(
         scene,
-        np.array([layout.left, layout.right]),
-        zone_points(layout.seat, question.asked.zone),
+        np.concatenate([[one.left, one.right] for one in layouts]),
+        zone_points(scene, np.array([one.seat for one in layouts]), zone).reshape(-1, 3),
         log_frequencies(question.asked.highest_hz),
+        modes,
     )
-    return float(bass_terms(pressure)[0])
+    points = pressure.shape[1] // len(layouts)
+    return [
+        float(bass_terms(pressure[2 * n : 2 * n + 2, points * n : points * (n + 1)])[0])
+        for n in range(len(layouts))
+    ]

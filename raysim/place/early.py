@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from raysim.kernels.images import find_paths
@@ -16,13 +15,15 @@ from raysim.solvers.pack import Packed, pack
 from raysim.theory.interference import level_of_two_db, notch_hz
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 WINDOW_S = 0.015
 NOTCH_TO_HZ = 500.0
 BANDS_HZ = (1000.0, 2000.0, 4000.0)
 DEEPEST_DB = 20.0
 LONGEST_M = 30.0
-NO_NOTCH_DB = 0.0
+NO_NOTCH_DB, NOTHING_DB = 0.0, -60.0
+SAME_M = 1e-6
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,22 @@ class Early:
     early_db: float
 
 
+@dataclass(frozen=True)
+class Paths:
+    """Paths of one reflection from a loudspeaker to a seat.
+
+    Attributes
+    ----------
+    facet : (n,) int
+    point : (n, 3) float, m
+    length : (n,) float, m
+    """
+
+    facet: Ints
+    point: Array
+    length: Array
+
+
 class Reflections:
     """Reflections in a room from which the desk is taken, and off the desk's top."""
 
@@ -53,60 +70,80 @@ class Reflections:
         self.packed: Packed = pack(scene, 0.02)
         bands = [i for i, f in enumerate(scene.bands_hz) if f in BANDS_HZ]
         self.bands = bands or list(range(len(scene.bands_hz)))
+        surfaces = [scene.surfaces[facet.surface] for facet in scene.facets]
+        self._kept = np.array([_kept(scene.materials[s.material]) for s in surfaces])
+        self._walls = np.array([s.owner == "room" for s in surfaces])
+        self._names = [s.name for s in surfaces]
 
-    def of(self, one: Layout, sources: Sequence[Source]) -> tuple[Early, Early]:
-        """Of the left and the right loudspeaker of a layout."""
-        return (
-            self._of(one, one.left, sources[0]),
-            self._of(one, one.right, sources[1]),
-        )
+    def of_all(
+        self, layouts: Sequence[Layout], sources: Sequence[Source]
+    ) -> list[tuple[Early, Early]]:
+        """Of the left and the right loudspeaker of each layout."""
+        left = self._of_side(layouts, [one.left for one in layouts], sources[0])
+        right = self._of_side(layouts, [one.right for one in layouts], sources[1])
+        return list(zip(left, right, strict=True))
 
-    def _of(self, one: Layout, position: Array, source: Source) -> Early:
+    def _of_side(
+        self, layouts: Sequence[Layout], positions: Sequence[Array], source: Source
+    ) -> list[Early]:
+        """Paths are found at once from each position to all seats that it plays to."""
+        users: dict[bytes, list[int]] = {}
+        for number, position in enumerate(positions):
+            users.setdefault(position.tobytes(), []).append(number)
+        found: dict[int, Early] = {}
+        for own in users.values():
+            position = positions[own[0]]
+            seats = np.array([layouts[number].seat for number in own])
+            for number, paths in zip(own, self._paths(position, seats), strict=True):
+                found[number] = self._of(layouts[number], position, source, paths)
+        return [found[number] for number in range(len(layouts))]
+
+    def _of(self, one: Layout, position: Array, source: Source, paths: Paths) -> Early:
         speed = self.scene.climate.speed_of_sound
         way = one.seat - position
         direct = float(np.linalg.norm(way))
         placed = replace(source, position=position, aim=way / direct)
         deepest = (NO_NOTCH_DB, float("nan"), "")
-        total = 0.0
-        for number, point, length in self._paths(position, one.seat):
-            surface = self.scene.surfaces[self.scene.facets[number].surface]
-            kept = _kept(self.scene.materials[surface.material])
-            further = length - direct
-            if further <= 1e-6:
+        for facet, length in zip(paths.facet, paths.length, strict=True):
+            if not self._walls[facet]:
                 continue
-            ratio = direct / length
-            if surface.owner == "room":
-                at = notch_hz(further, speed)
-                depth = -level_of_two_db(np.sqrt(kept[0]) * ratio)[0]
-                if at <= NOTCH_TO_HZ and min(depth, DEEPEST_DB) > deepest[0]:
-                    deepest = (float(min(depth, DEEPEST_DB)), at, surface.name)
-            if further / speed <= WINDOW_S:
-                total += self._energy(placed, point, kept, ratio)
+            at = notch_hz(length - direct, speed)
+            depth = -level_of_two_db(np.sqrt(self._kept[facet, 0]) * direct / length)[0]
+            depth = float(min(depth, DEEPEST_DB))
+            if at <= NOTCH_TO_HZ and depth > deepest[0]:
+                deepest = (depth, at, self._names[facet])
+        soon = (paths.length - direct) / speed <= WINDOW_S
+        kept, ratio = self._kept[paths.facet[soon]], direct / paths.length[soon]
+        total = self._energy(placed, paths.point[soon], kept, ratio)
         total += self._off_desk(one, placed, direct)
-        early = 10 * np.log10(total) if total > 0 else -60.0
+        early = 10 * np.log10(total) if total > 0 else NOTHING_DB
         return Early(*deepest, early_db=float(early))
 
-    def _paths(self, source: Array, receiver: Array) -> list[tuple[int, Array, float]]:
-        """Facet, point on it and length of every path of one reflection."""
-        most = len(self.scene.facets)
-        order, facets = np.empty(most, np.int64), np.full((most, 1), -1, np.int64)
+    def _paths(self, source: Array, seats: Array) -> list[Paths]:
+        """All paths of one reflection, and longer than the direct one, for each seat."""
+        most = (len(self.scene.facets) + 1) * len(seats)
+        seat, facets = np.empty(most, np.int64), np.full((most, 1), -1, np.int64)
         points, length = np.empty((most, 1, 3)), np.empty(most)
         count = find_paths(
             self.packed.tree,
             self.packed.planes,
             np.ascontiguousarray(source[None]),
-            np.ascontiguousarray(receiver[None]),
+            np.ascontiguousarray(seats),
             1,
             LONGEST_M,
-            order,
+            seat,
             facets,
             points,
             length,
         )
-        found = range(min(count, most))
-        return [
-            (int(facets[i, 0]), points[i, 0], float(length[i])) for i in found if facets[i, 0] >= 0
-        ]
+        direct = np.linalg.norm(seats - source, axis=1)
+        longer = length[:count] > direct[seat[:count]] + SAME_M
+        reflected = np.flatnonzero((facets[:count, 0] >= 0) & longer)
+        made = []
+        for number in range(len(seats)):
+            own = reflected[seat[reflected] == number]
+            made.append(Paths(facets[own, 0], points[own, 0], length[own]))
+        return made
 
     def _off_desk(self, one: Layout, source: Source, direct: float) -> float:
         if self.desk is None:
@@ -118,19 +155,21 @@ class Reflections:
         share = heights[0] / sum(heights)
         point = source.position + share * (one.seat - source.position)
         point[2] = top
-        corners = shapely.Polygon(one.desk_corners(self.desk))
-        if not corners.covers(shapely.Point(point[:2])):
+        ahead = (point - one.seat)[:2] @ one.front.ahead[:2] - self.desk.to_head_m
+        aside = abs((point - one.seat)[:2] @ one.front.right[:2])
+        if not (0 <= ahead <= self.desk.depth_m and aside <= self.desk.width_m / 2):
             return 0.0
         length = float(np.hypot(np.linalg.norm((one.seat - source.position)[:2]), sum(heights)))
-        return self._energy(source, point, _kept(self.desk.material), direct / length)
+        kept = _kept(self.desk.material)
+        return self._energy(source, point[None], kept[None], np.array([direct / length]))
 
-    def _energy(self, source: Source, point: Array, kept: Array, ratio: float) -> float:
-        sent = np.ones(len(kept))
+    def _energy(self, source: Source, points: Array, kept: Array, ratio: Array) -> float:
+        """Of (n,) reflections together, re the direct sound, mean of the bands."""
         if source.directivity is not None:
-            way = point - source.position
-            local = self.scene.frame_of(source) @ (way / np.linalg.norm(way))
-            sent = source.directivity.towards(local[None])[0]
-        return float((sent * kept)[self.bands].mean() * ratio**2)
+            ways = points - source.position
+            ways = ways / np.linalg.norm(ways, axis=1)[:, None]
+            kept = kept * source.directivity.towards(ways @ self.scene.frame_of(source).T)
+        return float((kept[:, self.bands].mean(axis=1) * ratio**2).sum())
 
 
 def _kept(material: Material) -> Array:

@@ -110,13 +110,15 @@ def candidates(
                             yield layout(front, off, base, float(seat), ear_m, raised)
 
 
-def around(one: Layout, limits: Limits, step_m: float) -> Iterator[Layout]:
-    """The layout's neighbours a step away in each of its lengths, within the limits."""
+def around(one: Layout, limits: Limits, step_m: float, steps: int) -> Iterator[Layout]:
+    """The layout's neighbours up to some steps away in each of its lengths, within the limits."""
     raised, ear = float(one.left[2] - one.seat[2]), float(one.seat[2])
-    for d_off, d_base, d_seat in np.ndindex(3, 3, 3):
-        off = round(one.off_wall_m + (d_off - 1) * step_m, 4)
-        base = round(one.base_m + (d_base - 1) * step_m, 4)
-        seat = round(one.seat_m + (d_seat - 1) * step_m, 4)
+    moves = np.array(list(np.ndindex(*[2 * steps + 1] * 3))) - steps
+    for move in moves[np.abs(moves).any(axis=1)]:
+        off, base, seat = (
+            round(float(length), 4)
+            for length in np.array([one.off_wall_m, one.base_m, one.seat_m]) + step_m * move
+        )
         within = all(
             low <= value <= high
             for value, (low, high) in (
@@ -125,8 +127,7 @@ def around(one: Layout, limits: Limits, step_m: float) -> Iterator[Layout]:
                 (seat, limits.seat_m),
             )
         )
-        moved = (d_off, d_base, d_seat) != (1, 1, 1)
-        if moved and within and _is_seen_well(base, seat - off, limits):
+        if within and _is_seen_well(base, seat - off, limits):
             yield layout(one.front, off, base, seat, ear, raised)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 from raysim.errors import SettingsError
 
@@ -75,5 +76,8 @@ class Weights:
     sides: float = 0.5
 
     def __post_init__(self) -> None:
-        if min(vars(self).values()) < 0 or max(vars(self).values()) <= 0:
-            raise SettingsError("--weight: weights are 0 or more, and one at least is above 0")
+        for term, weight in vars(self).items():
+            if not 0 <= weight < inf:
+                raise SettingsError(f"--weight: {term}={weight:g}; a weight is a number, 0 or more")
+        if max(vars(self).values()) <= 0:
+            raise SettingsError("--weight: all are 0; one at least must be above 0")

@@ -124,20 +124,25 @@ class Ground:
 
     def is_clear(self, points: Array, radius_m: float) -> bool:
         """Whether (n, 3) points are in the air and so far from everything, and out of doors."""
-        for point in points:
-            key = (np.round(point, 4).tobytes(), radius_m)
-            if key not in self._known:
-                self._known[key] = self._check(point, radius_m)
-            if not self._known[key]:
-                return False
-        return True
+        self.look(points, radius_m)
+        return all(self._known[_key(point, radius_m)] for point in points)
 
-    def _check(self, point: Array, radius_m: float) -> bool:
-        if locate(self.scene, point[None])[0] != AIR:
-            return False
-        if any(zone is not None and zone.holds(point) for zone in self._zones):
-            return False
-        return bool(nearest_surface(self.scene.mesh, point[None])[0][0] >= radius_m - 1e-6)
+    def look(self, points: Array, radius_m: float) -> None:
+        """Find it for (n, 3) points at once."""
+        wanted = {_key(point, radius_m): point for point in points}
+        new = {key: point for key, point in wanted.items() if key not in self._known}
+        if not new:
+            return
+        places = np.array(list(new.values()))
+        clear = np.array(locate(self.scene, places)) == AIR
+        clear &= ~np.array([any(z is not None and z.holds(p) for z in self._zones) for p in places])
+        apart = nearest_surface(self.scene.mesh, places[clear])[0]
+        clear[clear] = apart >= radius_m - 1e-6
+        self._known.update(zip(new, clear.tolist(), strict=True))
+
+
+def _key(point: Array, radius_m: float) -> tuple[bytes, float]:
+    return np.round(point, 4).tobytes(), radius_m
 
 
 @dataclass(frozen=True)

@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
-from raysim.place.aim import Terms, bass_terms
+from raysim.place.aim import Terms
 from raysim.place.early import Early, Reflections
+from raysim.place.fields import Fields
 from raysim.place.layouts import Desk, Layout
 from raysim.place.limits import Limits, Weights
+from raysim.place.plausible import plausible_rooms
 from raysim.place.rooms import Front
-from raysim.place.waves import (
-    FREE_FIELD,
-    Modes,
-    log_frequencies,
-    plausible_rooms,
-    zone_points,
-)
+from raysim.place.waves import Modes, log_frequencies
 from raysim.scene.data import Scene, Source
 
 Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
-ROOMS = 24
 LEAST_SLIP_M = 0.01
 
 
@@ -99,94 +93,51 @@ class Scores:
             asked.scene, log_frequencies(asked.highest_hz), asked.scene.receivers[0].position
         )
         self.reflections = Reflections(asked.scene, asked.desk)
-        self._inverse = self.modes.inverse()
-        slip = max(LEAST_SLIP_M, asked.scene.tolerance_m or 0.0)
-        self.rooms = plausible_rooms(asked.scene, ROOMS, asked.seed, slip)
-        self._inverses: list[Complex] = []
-        self._fields: dict[bytes, tuple[Array, Array]] = {}
-        self._seats: dict[bytes, tuple[Array, csr_array, Complex]] = {}
+        self._slip = max(LEAST_SLIP_M, asked.scene.tolerance_m or 0.0)
 
-    def all(self, layouts: Sequence[Layout], told: Callable[[float], None]) -> list[Scored]:
+    def all(
+        self, layouts: Sequence[Layout], told: Callable[[float], None] = lambda _part: None
+    ) -> list[Scored]:
         """In the room as stated."""
-        self._prepare(layouts)
-        scored = []
-        for n, one in enumerate(layouts):
-            scored.append(self.one(one))
-            if n % 50 == 0:
-                told(n / len(layouts))
+        scored: list[Scored] = []
+        for _, some in groupby(layouts, key=lambda one: one.front.name):
+            own = list(some)
+            early = self.reflections.of_all(own, self.asked.sources)
+            bass, sides = self._fields(own).nominal()
+            for one, reflected, uneven, apart in zip(own, early, bass, sides, strict=True):
+                terms = _terms(float(uneven), float(apart), reflected)
+                aim = terms.aim_db(self.asked.weights)
+                scored.append(Scored(one, terms, reflected, aim))
+            told(len(scored) / len(layouts))
         return scored
 
-    def one(self, layout: Layout) -> Scored:
-        """In the room as stated."""
-        self._prepare([layout])
-        early = self.reflections.of(layout, self.asked.sources)
-        bass, sides = bass_terms(self._pressure(layout))
-        terms = self._terms(float(bass), float(sides), early)
-        return Scored(layout, terms, early, terms.aim_db(self.asked.weights))
+    def robustly(self, scored: Sequence[Scored], rooms: int) -> list[Scored]:
+        """In so many plausible rooms as well, the same for all."""
+        drawn = plausible_rooms(self.asked.scene, rooms, self.asked.seed, self._slip)
+        bass, sides = self._fields([one.layout for one in scored]).plausible(drawn)
+        weights = self.asked.weights
+        return [
+            replace(
+                one,
+                aims_db=np.array(
+                    [
+                        _terms(float(uneven), float(apart), one.early).aim_db(weights)
+                        for uneven, apart in zip(bass[:, n], sides[:, n], strict=True)
+                    ]
+                ),
+            )
+            for n, one in enumerate(scored)
+        ]
 
-    def robustly(self, scored: Scored) -> Scored:
-        """In plausible rooms as well."""
-        if len(scored.aims_db):
-            return scored
-        if not self._inverses:
-            self._inverses = [self.modes.inverse(room) for room in self.rooms]
-        aims = []
-        self._prepare([scored.layout])
-        for pressure in self._pressures(scored.layout):
-            bass, sides = bass_terms(pressure)
-            terms = self._terms(float(bass), float(sides), scored.early)
-            aims.append(terms.aim_db(self.asked.weights))
-        return replace(scored, aims_db=np.array(aims))
-
-    def _terms(self, bass: float, sides: float, early: tuple[Early, Early]) -> Terms:
-        levels = [each.early_db for each in early]
-        return Terms(
-            bass,
-            max(each.notch_db for each in early),
-            max(levels),
-            float(np.hypot(sides, levels[0] - levels[1])),
-        )
-
-    def _prepare(self, layouts: Sequence[Layout]) -> None:
-        """What modes above the basis add, for sources not seen yet, all at once."""
-        wanted = {p.tobytes(): p for one in layouts for p in (one.left, one.right)}
-        new = [p for key, p in wanted.items() if key not in self._fields]
-        if new:
-            values, observe = self.modes.at(np.array(new))
-            beyond = self.modes.beyond(observe, values)
-            for n, p in enumerate(new):
-                self._fields[p.tobytes()] = (values[n], beyond[:, n])
-
-    def _seat(self, seat: Array) -> tuple[Array, csr_array, Complex]:
-        """Modes at the head zone, its places, and the inverse applied to them; kept by seat."""
-        key = seat.tobytes()
-        if key not in self._seats:
-            values, observe = self.modes.at(zone_points(seat, self.asked.zone))
-            self._seats[key] = (values, observe, self._inverse @ values.T)
-        return self._seats[key]
-
-    def _static(self, layout: Layout) -> Array:
-        """(2, zone) of modes above the basis."""
-        observe = self._seat(layout.seat)[1]
-        return np.array([observe @ self._fields[p.tobytes()][1] for p in _ends(layout)])
-
-    def _pressure(self, layout: Layout) -> Complex:
-        """(2, zone, F) re the free field at 10 m."""
-        values = np.array([self._fields[p.tobytes()][0] for p in _ends(layout)])
-        seen = self._seat(layout.seat)[2]
-        pressure = np.moveaxis(values @ seen, 0, -1)
-        return FREE_FIELD * (pressure + self._static(layout)[:, :, None])
-
-    def _pressures(self, layout: Layout) -> Iterator[Complex]:
-        """As `_pressure` in each of the plausible rooms, where things have slipped as well."""
-        points = np.vstack([*_ends(layout), zone_points(layout.seat, self.asked.zone)])
-        moved = points + np.array([room.slip_m for room in self.rooms])
-        values = self.modes.at(moved.reshape(-1, 3))[0].reshape(len(moved), len(points), -1)
-        static = self._static(layout)[:, :, None]
-        for own, inverse in zip(values, self._inverses, strict=True):
-            seen = own[:2] @ (inverse @ own[2:].T)
-            yield FREE_FIELD * (np.moveaxis(seen, 0, -1) + static)
+    def _fields(self, layouts: Sequence[Layout]) -> Fields:
+        return Fields(self.modes, layouts, self.asked.zone)
 
 
-def _ends(layout: Layout) -> tuple[Array, Array]:
-    return layout.left, layout.right
+def _terms(bass: float, sides: float, early: tuple[Early, Early]) -> Terms:
+    levels = [each.early_db for each in early]
+    return Terms(
+        bass,
+        max(each.notch_db for each in early),
+        max(levels),
+        float(np.hypot(sides, levels[0] - levels[1])),
+    )

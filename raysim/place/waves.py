@@ -10,17 +10,16 @@ energy in that direction (first order; exact in a box).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import skfem
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import csc_array, csr_array
 from skfem.helpers import grad
 
 from raysim.errors import SolverError
+from raysim.place.plausible import Plausible
 from raysim.scene.data import Scene
 from raysim.scene.variants import BASE, Group, groups_of
 from raysim.solvers.bass_surfaces import admittances_of, patches_of
@@ -28,10 +27,11 @@ from raysim.waves.elements import Cubic, Elements, assemble
 from raysim.waves.modes import RigidModes, rigid_modes
 from raysim.waves.reduced import EXACT_TO, reduce
 from raysim.waves.tetrahedra import tetrahedra_of
-from raysim.waves.threads import one_thread
+from raysim.waves.threads import each, one_thread
 from raysim.waves.treated import treat
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
 FREE_FIELD = 40 * np.pi  # times the unit monopole's 1/(4 pi r) is 10/r
@@ -39,29 +39,8 @@ LOWEST_HZ, HIGHEST_HZ = 20.0, 200.0
 PER_OCTAVE = 24
 MODES_ABOVE_HZ = 40.0  # the highest frequency
 COLUMNS = 64
-ATTEMPTS = 3
-"""Meshes are made at random; one whose factors are inexact is made anew."""
-
-
-@dataclass(frozen=True)
-class Plausible:
-    """A room as it may be.
-
-    Attributes
-    ----------
-    stretch : (3,) float
-        Lengths along x, y, z over those stated.
-    speed : float, m/s
-    absorbing : float
-        -1 to 1: from the lowest to the highest absorption believed, in logarithm.
-    slip_m : (11, 3) float
-        By how much loudspeakers (2) and points of the head zone (9) are off.
-    """
-
-    stretch: Array
-    speed: float
-    absorbing: float
-    slip_m: Array
+ATTEMPTS, FINER = 3, 0.97
+"""A mesh whose factors are inexact is made anew with edges so much shorter."""
 
 
 class Modes:
@@ -76,18 +55,19 @@ class Modes:
     """
 
     def __init__(self, scene: Scene, frequencies_hz: Array, inside: Array) -> None:
-        group = groups_of(scene, [BASE])[0]
+        group, self.scene = groups_of(scene, [BASE])[0], scene
         self.frequencies_hz, self.speed = frequencies_hz, scene.climate.speed_of_sound
         for attempt in range(ATTEMPTS):
             try:
-                self.elements, beta, ranges = _elements(group, frequencies_hz, inside)
+                self.elements, beta, ranges = _elements(
+                    group, frequencies_hz, inside, FINER**attempt
+                )
                 self.modes = _rigid(self.elements, self.speed, float(frequencies_hz[-1]))
                 break
             except SolverError:
                 if attempt + 1 == ATTEMPTS:
                     raise
-        shapes = self.modes.shapes
-        self.boundary = np.array([shapes.T @ (b @ shapes) for b in self.elements.surfaces])
+        self.boundary = np.array([_projected(b, self.modes.shapes) for b in self.elements.surfaces])
         self.beta, self.ranges = beta, ranges
         self.along = _energy_along(self.elements, self.modes)
 
@@ -96,30 +76,43 @@ class Modes:
         observe = self.elements.at(points)
         return np.asarray(observe @ self.modes.shapes), observe
 
-    def beyond(self, sources: csr_array, source_modes: Array) -> Array:
-        """(n, sources): what modes above the basis add to the field of unit monopoles."""
-        loads = sources.toarray().T
-        parts = []
+    def beyond(self, sources: Array, points: Array) -> Array:
+        """(sources, points): what modes above the basis add to the field of unit monopoles."""
+        if len(points) < len(sources):
+            return self.beyond(points, sources).T
+        source_modes, source = self.at(sources)
+        point_modes, point = self.at(points)
         weight = 1 / (self.modes.squared - self.modes.shift)
-        for start in range(0, loads.shape[1], COLUMNS):
-            own = slice(start, start + COLUMNS)
-            with one_thread():
-                static = self.modes.factor.solve(loads[:, own])
-            parts.append(static - self.modes.shapes @ (weight[:, None] * source_modes[own].T))
-        return np.hstack(parts)
 
-    def inverse(self, room: Plausible | None = None) -> Complex:
-        """(F, modes, modes) inverse of A in the nominal or in a plausible room."""
-        squared = self.modes.squared
-        speed, beta = self.speed, self.beta
+        def part(own: slice) -> Array:
+            static = self.modes.factor.solve(source[own].toarray().T)
+            return np.asarray((point @ static).T)
+
+        starts = range(0, len(sources), COLUMNS)
+        parts = each(part, [slice(start, start + COLUMNS) for start in starts])
+        return np.vstack(parts) - (source_modes * weight) @ point_modes.T
+
+    def matrices(self, chosen: Ints, room: Plausible | None = None) -> Complex:
+        """(chosen, modes, modes) A at frequencies by number, in the nominal or a plausible room."""
+        squared, speed, beta = self.modes.squared, self.speed, self.beta[:, chosen]
         if room is not None:
             squared = (self.along / room.stretch**2).sum(axis=1)
             speed = room.speed
             beta = beta * self.ranges[:, [1 if room.absorbing > 0 else 0]] ** abs(room.absorbing)
-        k = 2 * np.pi * self.frequencies_hz / speed
-        full = np.einsum("gf,gij->fij", 1j * k * beta, self.boundary)
-        full[:, np.arange(len(squared)), np.arange(len(squared))] += squared - k[:, None] ** 2
-        return np.asarray(np.linalg.inv(full))
+        k = 2 * np.pi * self.frequencies_hz[chosen] / speed
+        size = len(squared)
+        weight, flat = (1j * k * beta).T, self.boundary.reshape(-1, size * size)
+        full = np.empty((len(k), size, size), np.complex128)
+        full.real = (weight.real @ flat).reshape(full.shape)
+        full.imag = (weight.imag @ flat).reshape(full.shape)
+        full[:, np.arange(size), np.arange(size)] += squared - k[:, None] ** 2
+        return full
+
+
+def _projected(boundary: csc_array, shapes: Array) -> Array:
+    """(modes, modes) of a boundary mass, which has entries in few unknowns."""
+    on = np.flatnonzero(np.diff(boundary.indptr))
+    return np.asarray(shapes[on].T @ (boundary[on][:, on] @ shapes[on]))
 
 
 def _rigid(elements: Elements, speed: float, highest_hz: float) -> RigidModes:
@@ -129,9 +122,18 @@ def _rigid(elements: Elements, speed: float, highest_hz: float) -> RigidModes:
         return rigid_modes(elements, EXACT_TO * to_k * highest_hz, reach)
 
 
-def exact_response(scene: Scene, sources: Array, points: Array, frequencies_hz: Array) -> Complex:
-    """(sources, points, F) by the full solution, re the free field at 10 m; desk and all."""
-    modes = Modes(scene, frequencies_hz, points[0])
+def exact_response(
+    scene: Scene,
+    sources: Array,
+    points: Array,
+    frequencies_hz: Array,
+    modes: Modes | None = None,
+) -> Complex:
+    """(sources, points, F) by the full solution, re the free field at 10 m; desk and all.
+
+    `modes` are those of the scene where they are known already.
+    """
+    modes = modes or Modes(scene, frequencies_hz, points[0])
     reduced = reduce(
         modes.elements,
         modes.speed,
@@ -139,8 +141,7 @@ def exact_response(scene: Scene, sources: Array, points: Array, frequencies_hz: 
         np.asarray(sources),
         modes=modes.modes,
     )
-    beta = modes.beta
-    return FREE_FIELD * treat(reduced, beta, frequencies_hz).response(points)
+    return FREE_FIELD * treat(reduced, modes.beta, frequencies_hz).response(points)
 
 
 def log_frequencies(highest_hz: float = HIGHEST_HZ) -> Array:
@@ -149,39 +150,12 @@ def log_frequencies(highest_hz: float = HIGHEST_HZ) -> Array:
     return LOWEST_HZ * 2.0 ** (np.arange(count) / PER_OCTAVE)
 
 
-def plausible_rooms(
-    scene: Scene, count: int, seed: int, slip_m: float, points: int = 11
-) -> list[Plausible]:
-    """Rooms with lengths to 1 %, air of 15 to 30 °C and absorption in its range, all even.
-
-    Each loudspeaker, and the head with its zone, is off by up to `slip_m` along each axis.
-    """
-    generator = np.random.default_rng([seed, 20_000])
-    made = []
-    for _ in range(count):
-        stretch = 1 + generator.uniform(-0.01, 0.01, 3)
-        celsius = generator.uniform(15, 30)
-        speed = scene.climate.speed_of_sound * np.sqrt(
-            (273.15 + celsius) / (273.15 + scene.climate.temperature_c)
-        )
-        slips = generator.uniform(-slip_m, slip_m, (3, 3))
-        made.append(
-            Plausible(
-                stretch,
-                float(speed),
-                float(generator.uniform(-1, 1)),
-                slips[[0, 1, *[2] * (points - 2)]],
-            )
-        )
-    return made
-
-
 def _elements(
-    group: Group, frequencies_hz: Array, inside: Array
+    group: Group, frequencies_hz: Array, inside: Array, finer: float
 ) -> tuple[Elements, Complex, Array]:
     """Elements, (patches, F) admittances and (patches, 2) factors to their ends of the range."""
     scene, patches = group.scene, patches_of(group)
-    wavelength = scene.climate.speed_of_sound / float(frequencies_hz[-1])
+    wavelength = scene.climate.speed_of_sound / float(frequencies_hz[-1]) * finer
     mesh = tetrahedra_of(
         scene.mesh.vertices, scene.mesh.triangles, inside, wavelength, scene.volume
     )
@@ -218,9 +192,3 @@ def _energy_along(elements: Elements, modes: RigidModes) -> Array:
 
 def _slopes(axis: int) -> Any:
     return skfem.BilinearForm(lambda u, v, _: grad(u)[axis] * grad(v)[axis])
-
-
-def zone_points(seat: Array, zone: Sequence[float] | Array) -> Array:
-    """(9, 3) the head and the corners of where it moves."""
-    signs = np.indices((2, 2, 2)).reshape(3, -1).T * 2.0 - 1.0
-    return np.asarray(seat + np.vstack([np.zeros(3), signs * zone]))

@@ -54,7 +54,7 @@ def trace_round(
     lost = np.zeros((sources, BATCHES), np.int64)
     lost_ray = np.zeros((sources, BATCHES, 6))
     trace(
-        *packed.room(plan),
+        packed.room(plan),
         offset,
         packed.sources,
         packed.emission,
@@ -93,7 +93,7 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
         out = np.zeros((len(packed.sources), steps, variants, len(packed.attenuation)))
         pilot = plan._replace(bin_s=PILOT_STEP_S)
         energy_left(
-            *packed.room(pilot),
+            packed.room(pilot),
             packed.sources,
             packed.emission,
             seed,

@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from raysim.kernels.boundary import materials_at, reflect_each
-from raysim.kernels.maps import Patches, map_rays, patches_at
+from raysim.kernels.maps import Mapped, Patches, map_rays, patches_at
 from raysim.kernels.ray import Plan
 from raysim.results.data import MAP_BOOKS, MAP_QUANTITIES, MAP_WINDOWS_S, Maps, Reflection
 from raysim.scene.data import Facet, Scene
@@ -83,7 +83,7 @@ def map_room(
     lost, lost_ray = np.zeros(groups, np.int64), np.zeros((*groups, 6))
     for number in range(rounds):
         map_rays(
-            *packed.room(plan),
+            packed.room(plan),
             packed.direct_m,
             packed.sources,
             packed.emission,
@@ -91,14 +91,10 @@ def map_room(
             np.array(MAP_WINDOWS_S),
             np.nan_to_num(weights),
             seed,
-            GROUPS,
-            BATCHES // GROUPS,
+            BATCHES,
             number,
             RAYS_A_ROUND,
-            incident,
-            arriving,
-            slope,
-            books,
+            Mapped(incident, arriving, slope, books),
             lost,
             lost_ray,
         )

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.errors import Interrupted, ResultError
-from raysim.kernels.compiled import get_num_threads, set_num_threads
 from raysim.kernels.ray import Plan
+from raysim.kernels.threads import cores, set_num_threads
 from raysim.results.data import Bass, Maps, Reflection, Result
 from raysim.scene.data import Scene
 from raysim.scene.variants import Group, groups_of
@@ -141,7 +141,7 @@ class _Run:
     ) -> None:
         self.started = time.monotonic()
         self.scene, self.settings, self.progress = scene, settings, progress
-        set_num_threads(min(settings.threads or get_num_threads(), get_num_threads()))
+        set_num_threads(settings.threads or cores())
         progress(Progress("preparing the tracer (compiles once, about a minute)", 0.0))
         groups = groups_of(scene, variants)
         pairs = len(scene.sources) * len(scene.receivers)

@@ -31,6 +31,7 @@ ATTEMPTS = ((ENVELOPE_M, True), (ENVELOPE_M, False), (ENVELOPE_M / 4, False))
 REACH = 1.5  # envelopes
 DETAIL_SHARE = 1 / 6
 SMALLEST_BODY_M3 = 1e-6
+POINTS_AT_ONCE = 256
 UNREPEATABLE = "another mesh of this room differs on this system: levels move by about 0.1 dB"
 SHEET_TOLERANCE = 0.06  # free rims are ragged, by some 15 cm where they meet a wall
 
@@ -231,15 +232,21 @@ def barycentric_in(corners: Array, points: Array, slack: float = 1e-6) -> tuple[
     inverse = np.linalg.inv((corners[:, 1:] - origin[:, None]).transpose(0, 2, 1))
     low, high = corners.min(axis=1) - 1e-9, corners.max(axis=1) + 1e-9
     found, weights = np.full(len(points), -1), np.zeros((len(points), 4))
-    for i, point in enumerate(points):
-        near = np.flatnonzero(((point >= low) & (point <= high)).all(axis=1))
-        if len(near) == 0:
-            continue
-        rest = np.einsum("tij,tj->ti", inverse[near], point - origin[near])
+    for start in range(0, len(points), POINTS_AT_ONCE):
+        some = points[start : start + POINTS_AT_ONCE]
+        near = np.ones((len(some), len(corners)), bool)
+        for axis in range(3):
+            near &= some[:, axis, None] >= low[:, axis]
+            near &= some[:, axis, None] <= high[:, axis]
+        point, tetrahedron = np.nonzero(near)
+        rest = np.einsum("nij,nj->ni", inverse[tetrahedron], some[point] - origin[tetrahedron])
         each = np.column_stack([1 - rest.sum(axis=1), rest])
-        best = int(np.argmax(each.min(axis=1)))
-        if each[best].min() >= -slack:
-            found[i], weights[i] = near[best], each[best]
+        least = each.min(axis=1)
+        # of each point the one it is deepest in, the first of equals
+        best = np.lexsort((tetrahedron, -least, point))
+        best = best[np.unique(point[best], return_index=True)[1]]
+        best = best[least[best] >= -slack]
+        found[start + point[best]], weights[start + point[best]] = tetrahedron[best], each[best]
     return found, weights
 
 

@@ -8,6 +8,24 @@ import pytest
 
 from tests.place_made import room_file
 
+ELL = """\
+[room]
+outline = [[0, 0], [3, 0], [3, 3.6], [2.2, 3.6], [2.2, 2], [0, 2]]
+height = 2.3
+[sources.left]
+position = [1.0, 0.4, 1.2]
+[sources.right]
+position = [1.9, 0.4, 1.2]
+[receivers.seat]
+position = [1.45, 1.2, 1.2]
+facing = "front"
+"""
+STAGE = """
+[objects.stage]
+box = [[0.1, 0.1, 0.0], [2.9, 1.9, 0.9]]
+[objects.shelf]
+box = [[2.3, 2.1, 0.0], [2.9, 3.5, 2.0]]
+"""
 QUICK = ["--front", "front", "--seat", "1.1", "1.4", "--off-wall", "0.3", "0.5"]
 
 
@@ -16,12 +34,24 @@ QUICK = ["--front", "front", "--seat", "1.1", "1.4", "--off-wall", "0.3", "0.5"]
     [
         (["--seat", "9", "10"], "a head 9 m from the front wall is outside the room"),
         (["--seat", "1.4", "1.1"], "--seat: 1.4 to 1.1; give the smaller first"),
-        (["--base", "3", "4"], "no layout fits"),
+        (
+            ["--base", "3", "4"],
+            "--base: no layout fits with loudspeakers 3 to 4 m apart; "
+            "what fits has loudspeakers 0.8 to 2.2 m apart",
+        ),
+        (
+            ["--front", "front", "--seat", "0.2", "0.3"],
+            "--seat: no layout fits with the head 0.2 to 0.3 m from the front wall; what fits has",
+        ),
         (["--front", "frnt"], "--front: 'frnt' isn't in the scene; did you mean 'front'?"),
+        (["--front", "nowall"], "--front: 'nowall' isn't in the scene; walls are front, "),
         (["--front", "ceiling"], "--front: 'ceiling' is no upright wall wide enough"),
         (["--listener", "sofa"], "there is no receiver 'sofa'"),
         (["--weight", "bas=1"], "there is no term 'bas'; there are bass, notch, early, sides"),
         (["--weight", "bass"], "'bass' is no weight; write bass=2"),
+        (["--weight", "bass=nan"], "--weight: bass=nan; a weight is a number, 0 or more"),
+        (["--weight", "notch=-1"], "--weight: notch=-1; a weight is a number, 0 or more"),
+        (["--seed", "-1"], "--seed: -1 is negative; use 0 or more"),
         (["--off-wall", "a lot", "1"], "--off-wall: "),
     ],
 )
@@ -31,6 +61,24 @@ def test_bad_wishes_get_one_sentence(raysim, folder, options, sentence):
     assert sentence in outcome.err
     assert len(outcome.err.strip().splitlines()) <= 2  # the stage, and the sentence
     assert sorted(p.name for p in folder.iterdir()) == ["room.toml"]
+
+
+def test_a_front_with_no_room_before_it_names_those_with_room(raysim, folder):
+    """An L whose narrow leg is 0.8 m across: its inner wall is wide enough, but not deep."""
+    path = folder / "ell.toml"
+    path.write_text(ELL)
+    outcome = raysim("place", path, "--front", "wall4")
+    assert outcome.code == 2
+    assert "--front: no layout fits before 'wall4'; before 'wall1', " in outcome.err
+    assert [p.name for p in folder.iterdir()] == ["ell.toml"]
+
+
+def test_a_room_without_room_is_one_sentence(raysim, folder):
+    path = folder / "ell.toml"
+    path.write_text(ELL.replace("height = 2.3", "height = 2.3\n" + STAGE))
+    outcome = raysim("place", path)
+    assert outcome.code == 2
+    assert "place: no layout fits: heads stay 0.3 m and loudspeakers 0.19 m from" in outcome.err
 
 
 def test_one_loudspeaker_is_no_pair(raysim, folder):

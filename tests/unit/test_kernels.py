@@ -10,7 +10,8 @@ from numba import njit
 
 from raysim.kernels.build import build_tree
 from raysim.kernels.directions import lambert, mirrored
-from raysim.kernels.tree import NOTHING, STACK, nearest, triangle_hit
+from raysim.kernels.nearest import nearest
+from raysim.kernels.tree import NOTHING, STACK, triangle_hit
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, row
 from raysim.scene.read import load_scene

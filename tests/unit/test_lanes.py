@@ -8,112 +8,168 @@ from numba import njit
 
 from raysim.kernels import lanes
 from raysim.kernels.lanes import (
+    ALL,
     TWINS,
     WIDTH,
     bits,
     choose,
+    facing,
+    fraction,
     greater,
+    how_many,
     item,
     lesser,
     load,
-    load_whole,
     lowest,
     magnitude,
+    root,
+    single,
     spread,
-    spread_whole,
+    store,
+    truths,
 )
 
 compiled = pytest.mark.skipif(
     lanes.config.DISABLE_JIT, reason="not compiled: the twins are what runs"
 )
-NUMBERS = np.array([0.0, -0.0, 1.5, -2.25, 3e38, -1e-30, np.inf, -np.inf] * 8, np.float32)
+NUMBERS = [0.0, -0.0, 1.5, -2.25, 3e38, -1e-30, np.inf, -np.inf]
+KINDS = (np.float32, np.float64)
 
 
-def truths(pattern: int) -> np.ndarray:
-    return np.array([bool(pattern >> i & 1) for i in range(WIDTH)])
-
-
-def pairs() -> list[tuple[np.ndarray, np.ndarray]]:
+def pairs(kind: type) -> list[tuple[np.ndarray, np.ndarray]]:
     random = np.random.default_rng(1)
-    shuffled = [random.choice(NUMBERS, WIDTH) for _ in range(60)]
-    normal = [random.normal(size=WIDTH).astype(np.float32) for _ in range(60)]
+    shuffled = [random.choice(NUMBERS, WIDTH).astype(kind) for _ in range(60)]
+    normal = [random.normal(size=WIDTH).astype(kind) for _ in range(60)]
     return list(zip(shuffled + normal, normal + shuffled, strict=True))
 
 
 @njit
-def patterns(x, y):
+def patterns(x, y, half):
     a, b = load(x, 0), load(y, 0)
     return (
         bits(a < b),
         bits(a <= b),
-        bits((a < b) & (b < spread(np.float32(1.0)))),
-        bits(lesser(a, b) <= spread(np.float32(0.5))),
-        bits(greater(a, b) <= spread(np.float32(0.5))),
-        bits(choose(a < b, a, b) < spread(np.float32(0.25))),
+        bits((a < b) & (b < half)),
+        bits(half <= lesser(a, b)),
+        bits(greater(a, b) <= spread(half)),
+        bits(choose(a < b, a, b) < half),
         bits(magnitude(a) <= magnitude(b)),
     )
 
 
-def expected_patterns(x, y):
+def expected_patterns(x, y, half):
     one = TWINS["_bits_twin"]
     least, greatest = TWINS["_lesser_twin"](x, y), TWINS["_greater_twin"](x, y)
     magnitude_of = TWINS["_magnitude_twin"]
     return (
         one(x < y),
         one(x <= y),
-        one((x < y) & (y < TWINS["_spread_twin"](1.0))),
-        one(least <= np.float32(0.5)),
-        one(greatest <= np.float32(0.5)),
-        one(TWINS["_choose_twin"](x < y, x, y) < np.float32(0.25)),
+        one((x < y) & (y < half)),
+        one(half <= least),
+        one(greatest <= TWINS["_spread_twin"](half)),
+        one(TWINS["_choose_twin"](x < y, x, y) < half),
         one(magnitude_of(x) <= magnitude_of(y)),
     )
 
 
 @njit
-def items(x, y, out):
+def results(x, y, half, out):
     a, b = load(x, 0), load(y, 0)
+    store(out, 0, a + b)
+    store(out, WIDTH, a - half)
+    store(out, 2 * WIDTH, half * b)
+    store(out, 3 * WIDTH, a / b)
+    store(out, 4 * WIDTH, magnitude(a))
+    store(out, 5 * WIDTH, lesser(a, b))
+    store(out, 6 * WIDTH, greater(a, b))
+    store(out, 7 * WIDTH, root(magnitude(b)))
     for i in range(WIDTH):
-        out[0, i] = item(a + b, i)
-        out[1, i] = item(a - b, i)
-        out[2, i] = item(a * b, i)
-        out[3, i] = item(a / b, i)
-        out[4, i] = item(magnitude(a), i)
-        out[5, i] = item(lesser(a, b), i)
-        out[6, i] = item(greater(a, b), i)
+        out[8, i] = item(a, i)
 
 
 @compiled
-def test_comparisons_and_choices() -> None:
-    for x, y in pairs():
-        assert patterns(x, y) == expected_patterns(x, y)
+@pytest.mark.parametrize("kind", KINDS)
+def test_comparisons_and_choices(kind: type) -> None:
+    for x, y in pairs(kind):
+        assert patterns(x, y, kind(0.5)) == expected_patterns(x, y, kind(0.5))
 
 
 @compiled
+@pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
-def test_arithmetic_lane_by_lane() -> None:
-    out = np.empty((7, WIDTH), np.float32)
-    for x, y in pairs():
-        items(x, y, out)
+def test_arithmetic_lane_by_lane(kind: type) -> None:
+    out, half = np.empty((9, WIDTH), kind), kind(0.5)
+    for x, y in pairs(kind):
+        results(x, y, half, out)
         expected = (
             x + y,
-            x - y,
-            x * y,
+            x - half,
+            half * y,
             x / y,
             np.abs(x),
             np.where(x < y, x, y),
             np.where(x > y, x, y),
+            TWINS["_root_twin"](np.abs(y)),
+            x,
         )
         np.testing.assert_array_equal(out, np.stack(expected))
 
 
 @njit
-def where_not(facets, first, facet):
-    return bits(load_whole(facets, first) != spread_whole(np.int32(facet)))
+def to_single(x, out):
+    store(out, 0, single(load(x, 0)))
 
 
 @njit
-def lowest_of(pattern):
-    return lowest(pattern)
+def faced(table, first, x, y):
+    for_one, for_many = facing(table, first, x), facing(table, first, load(y, 0))
+    return bits(for_one < x), for_many
+
+
+@compiled
+def test_single_precision_and_tables() -> None:
+    x, out = np.random.default_rng(2).normal(size=WIDTH), np.empty(WIDTH, np.float32)
+    to_single(x, out)
+    np.testing.assert_array_equal(out, TWINS["_single_twin"](x))
+    table, twin = np.arange(3 * WIDTH, dtype=np.float32), TWINS["_facing_twin"]
+    below, one = faced(table, 5, np.float32(9.0), out)
+    assert below == TWINS["_bits_twin"](twin(table, 5, np.float32(9.0)) < 9.0)
+    assert one == twin(table, 5, out) == 5.0
+
+
+@njit
+def scrambled(x, by, out):
+    a = load(x, 0)
+    store(out, 0, ((a ^ (a >> np.uint64(30))) * by) + a)
+
+
+@njit
+def fractions(x, out):
+    store(out, 0, fraction(load(x, 0)))
+    return fraction(x[3])
+
+
+@compiled
+def test_random_bits() -> None:
+    x = np.random.default_rng(3).integers(0, 2**64 - 1, WIDTH, np.uint64)
+    out, by = np.empty(WIDTH, np.uint64), np.uint64(0xBF58476D1CE4E5B9)
+    scrambled(x, by, out)
+    np.testing.assert_array_equal(out, (x ^ (x >> np.uint64(30))) * by + x)
+    part = np.empty(WIDTH)
+    fourth = fractions(x, part)
+    np.testing.assert_array_equal(part, TWINS["_fraction_twin"](x))
+    assert fourth == part[3]
+    assert np.all((part >= 0) & (part < 1))
+
+
+@njit
+def where_not(facets, first, facet):
+    return bits(load(facets, first) != facet)
+
+
+@njit
+def of_pattern(pattern):
+    return lowest(pattern), how_many(pattern), bits(truths(pattern))
 
 
 @compiled
@@ -121,7 +177,12 @@ def test_patterns_of_truths() -> None:
     facets = np.arange(3 * WIDTH, dtype=np.int32) // 3
     for facet in range(9):
         own = facets[8 : 8 + WIDTH] != facet
-        assert where_not(facets, 8, facet) == TWINS["_bits_twin"](own)
-    for pattern in (1, 2, 0b1010000, 1 << 15):
-        assert lowest_of(pattern) == TWINS["_lowest_twin"](pattern)
-        assert TWINS["_bits_twin"](truths(pattern)) == pattern
+        assert where_not(facets, 8, np.int32(facet)) == TWINS["_bits_twin"](own)
+    for pattern in (1, 2, 0b1010000, 1 << 15, ALL):
+        there = TWINS["_truths_twin"](pattern)
+        assert of_pattern(pattern) == (
+            TWINS["_lowest_twin"](pattern),
+            TWINS["_how_many_twin"](pattern),
+            TWINS["_bits_twin"](there),
+        )
+        assert TWINS["_bits_twin"](there) == pattern

@@ -1,0 +1,146 @@
+"""Sixteen rays abreast: each takes its next step in the same operations as the others."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.kernels.compiled import inlined
+from raysim.kernels.lanes import WIDTH
+from raysim.kernels.tree import NOTHING, STACK
+from raysim.kernels.uniform import GOLDEN, counter
+from raysim.kernels.vec import Vec, set_column
+
+MIRRORS = 6  # reflections up to which a mirrored path is known by its facets
+DRAWS = 4  # random numbers set aside for each reflection
+FIRST_DRAW = 2  # draws 0 and 1 of a round's stream shift its start directions
+STRIDE = np.uint64((int(GOLDEN) * DRAWS) % 2**64)
+
+
+class Rays(NamedTuple):
+    """What WIDTH rays carry; the last axis of each array is theirs.
+
+    What all variants share is kept apart from what covers have changed, so that only a hit on a
+    covered point costs more with more variants.
+
+    o, d : (3, WIDTH) origin of the present segment, m, and direction
+    t, normal, level, triangle : its length, m, and what it meets, that plane's n.p
+    before, since : m, path up to the last diffusing point (0 while all reflections were
+        mirrored), and from there or from the source to the origin
+    order : number of reflections
+    facet : the one that the ray leaves
+    hero_class, hero_variant : by whose scattering the ray decides
+    stream, counter : its random numbers, and where those of the next reflection stand
+    energy : (bands, WIDTH), shared; energy_of : (variants, bands, WIDTH), factor of each
+    chance : (classes, WIDTH), shared; chance_of : (variants, classes, WIDTH), factor of each:
+        together the probability of the decisions over the mean of all variants and classes
+    chance_sum : (classes, WIDTH) of chance_of over variants
+    peak : (bands, WIDTH) largest energy_of * chance_of of any variant
+    reflected : (bands, WIDTH), scattered : (classes, WIDTH) coefficients where the rays are
+    u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
+    mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
+    over : (covers,) those that lie over the point of one hit
+    stack, reach : (STACK,) of the tree
+    """
+
+    o: NDArray[np.float64]
+    d: NDArray[np.float64]
+    t: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    level: NDArray[np.float64]
+    triangle: NDArray[np.int32]
+    before: NDArray[np.float64]
+    since: NDArray[np.float64]
+    order: NDArray[np.int64]
+    facet: NDArray[np.int32]
+    hero_class: NDArray[np.int64]
+    hero_variant: NDArray[np.int64]
+    stream: NDArray[np.uint64]
+    counter: NDArray[np.uint64]
+    energy: NDArray[np.float64]
+    energy_of: NDArray[np.float64]
+    chance: NDArray[np.float64]
+    chance_of: NDArray[np.float64]
+    chance_sum: NDArray[np.float64]
+    peak: NDArray[np.float64]
+    reflected: NDArray[np.float64]
+    scattered: NDArray[np.float64]
+    u: NDArray[np.float64]
+    cosine: NDArray[np.float64]
+    mirrors: NDArray[np.int32]
+    over: NDArray[np.int64]
+    stack: NDArray[np.int32]
+    reach: NDArray[np.float64]
+
+
+def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
+    """Allocate WIDTH rays, none of them alive."""
+    ahead = np.zeros((3, WIDTH))
+    ahead[0] = 1.0
+    against = -ahead
+    return Rays(
+        np.zeros((3, WIDTH)),
+        ahead,
+        np.zeros(WIDTH),
+        against,
+        np.zeros(WIDTH),
+        np.zeros(WIDTH, np.int32),
+        np.zeros(WIDTH),
+        np.zeros(WIDTH),
+        np.zeros(WIDTH, np.int64),
+        np.zeros(WIDTH, np.int32),
+        np.zeros(WIDTH, np.int64),
+        np.zeros(WIDTH, np.int64),
+        np.zeros(WIDTH, np.uint64),
+        np.zeros(WIDTH, np.uint64),
+        np.ones((bands, WIDTH)),
+        np.ones((variants, bands, WIDTH)),
+        np.ones((classes, WIDTH)),
+        np.ones((variants, classes, WIDTH)),
+        np.ones((classes, WIDTH)),
+        np.ones((bands, WIDTH)),
+        np.ones((bands, WIDTH)),
+        np.zeros((classes, WIDTH)),
+        np.ones(WIDTH),
+        np.ones(WIDTH),
+        np.empty((MIRRORS, WIDTH), np.int32),
+        np.empty(covers, np.int64),
+        np.empty(STACK, np.int32),
+        np.empty(STACK, np.float64),
+    )
+
+
+@inlined
+def begin(rays: Rays, lane: int, o: Vec, d: Vec, hero: int, stream: np.uint64) -> None:
+    """Let a ray start in a lane; `rays.energy` of it is the caller's.
+
+    `hero` counts variants and, within one, classes.
+    """
+    set_column(rays.o, lane, o)
+    set_column(rays.d, lane, d)
+    rays.before[lane], rays.since[lane], rays.order[lane] = 0.0, 0.0, 0
+    rays.facet[lane] = NOTHING
+    classes = len(rays.chance)
+    rays.hero_class[lane], rays.hero_variant[lane] = hero % classes, hero // classes
+    rays.stream[lane], rays.counter[lane] = stream, counter(stream, FIRST_DRAW)
+    for c in range(classes):
+        rays.chance[c, lane] = 1.0
+        rays.chance_sum[c, lane] = len(rays.chance_of)
+    for b in range(len(rays.energy)):
+        rays.peak[b, lane] = 1.0
+    for v in range(len(rays.chance_of)):
+        for c in range(classes):
+            rays.chance_of[v, c, lane] = 1.0
+        for b in range(len(rays.energy)):
+            rays.energy_of[v, b, lane] = 1.0
+
+
+@inlined
+def rest(rays: Rays, lane: int) -> None:
+    """Leave a lane without a ray: it goes on, unchanged and unheard."""
+    for b in range(len(rays.energy)):
+        rays.reflected[b, lane] = 1.0
+    for c in range(len(rays.chance)):
+        rays.scattered[c, lane] = 0.0
