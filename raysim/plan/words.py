@@ -48,13 +48,30 @@ def plan_words(plan: Plan, title: str) -> list[str]:
         lines[0] += f", {known:.1f} kg" + (
             f" and {counted(unknown, 'weight')} not known" * bool(unknown)
         )
-    phase = 0
-    for number, step in enumerate(kept, start=1):
-        if len(budgets) > 1 and step.phase != phase:
-            phase = step.phase
-            lines.append(f"Phase {phase}, up to {budgets[phase - 1]:g}:")
-        lines += _step_lines(number, step, plan.removal[number - 1])
+    numbered = list(enumerate(kept, start=1))
+    for phase in range(1, max(1, len(budgets)) + 1):
+        own = [(n, step) for n, step in numbered if step.phase == phase]
+        if len(budgets) > 1:
+            lines.append(_phase_line(plan, phase, [n for n, _ in own]))
+        for number, step in own:
+            lines += _step_lines(number, step, plan.removal[number - 1])
     return lines
+
+
+def _phase_line(plan: Plan, phase: int, numbers: Sequence[int]) -> str:
+    """What a phase spends and brings on top of those before, which stay as they are."""
+    head = f"Phase {phase}, up to {plan.limits.budgets[phase - 1]:g}"
+    if not numbers:
+        return f"{head}: nothing more that would be noticed"
+    own = [plan.steps[n - 1].site for n in numbers]
+    things, spent = sum(len(site.sections) for site in own), sum(site.cost for site in own)
+    by_column = plan.bench.by_column
+    before, after = (plan.states[n].outcome(by_column) for n in (numbers[0] - 1, numbers[-1]))
+    stays = ", all before stays where it is" if phase > 1 else ""
+    return (
+        f"{head}{stays}: {things} to put up for {spent:g}, "
+        f"gains {_number(*after.gain_over(before))} steps"
+    )
 
 
 def _step_lines(number: int, step: Step, removal: tuple[float, float]) -> list[str]:

@@ -14,6 +14,7 @@ from raysim import digits
 from raysim.quantities.slips import SLIP_M, Slip, find_slips
 from raysim.report import cut_sheets
 from raysim.report.comparing import anchor
+from raysim.report.phases import phase_sentences
 from raysim.report.pictures import Picture
 from raysim.report.templates import render
 from raysim.report.walls import EQUAL_M, Hanging, Twin, Wall, twins_of, walls_of
@@ -49,7 +50,11 @@ def hanging_section(result: Result) -> HangingSection | None:
     files: dict[str, bytes] = {}
     shown = [_variant(result, variant, files) for variant in chosen]
     html = render(
-        "hanging", variants=shown, slip_cm=f"{100 * SLIP_M:g}", equal_mm=f"{MM * EQUAL_M:g}"
+        "hanging",
+        variants=shown,
+        phases=phase_sentences(scene, chosen),
+        slip_cm=f"{100 * SLIP_M:g}",
+        equal_mm=f"{MM * EQUAL_M:g}",
     )
     return HangingSection(html, files)
 

@@ -15,14 +15,14 @@ from raysim.results.data import Result
 from raysim.scene.cautions import cautions
 from raysim.scene.collisions import place_of_zone
 from raysim.scene.data import KeepClear, Scene, Treatment, Variant
-from raysim.scene.shopping import Item, is_overhead, shopping
+from raysim.scene.shopping import is_overhead, shopping, size_of
 from raysim.scene.solids import reach_into, solid
 
 Array = NDArray[np.float64]
 
 FILE = "safety.html"
 MM = 1000.0
-MOST_ITEMS = 14
+MOST_ROWS = 10
 UNKNOWN = "not known"
 HEARING = (
     "hearing",
@@ -82,8 +82,8 @@ def _variant(result: Result, variant: Variant) -> dict[str, object]:
     return {
         "name": variant.name,
         "anchor": anchor(variant.name),
-        "items": [_item(scene, item) for item in total.items[:MOST_ITEMS]],
-        "more": max(0, len(total.items) - MOST_ITEMS),
+        "rows": _rows(scene, pieces)[:MOST_ROWS],
+        "more": max(0, len(_rows(scene, pieces)) - MOST_ROWS),
         "weight": f"{total.weight_kg:.1f} kg"
         + (f" and {total.unweighed} pieces of weight not known" if total.unweighed else ""),
         "phases": len(phases),
@@ -93,19 +93,34 @@ def _variant(result: Result, variant: Variant) -> dict[str, object]:
     }
 
 
-def _item(scene: Scene, item: Item) -> dict[str, str]:
-    piece = item.pieces[0]
-    lowest = min(float(one.corners[:, 2].min()) for one in item.pieces) - scene.floor_m
-    weight = item.weight_kg
+def _rows(scene: Scene, pieces: Sequence[Treatment]) -> list[dict[str, str]]:
+    """What is alike in make, size and fixing together, the heaviest first."""
+    alike: dict[tuple[object, ...], list[Treatment]] = {}
+    for piece in pieces:
+        size = tuple(sorted(round(MM * side) for side in size_of(piece)))
+        overhead = is_overhead(scene, piece)
+        key = (piece.kind, piece.material, piece.fixing, piece.phase, size, overhead)
+        alike.setdefault(key, []).append(piece)
+    rows = sorted(alike.values(), key=lambda own: -sum(one.weight_kg or 0.0 for one in own))
+    return [_row(scene, own) for own in rows]
+
+
+def _row(scene: Scene, own: Sequence[Treatment]) -> dict[str, str]:
+    piece = own[0]
+    lowest = min(float(one.corners[:, 2].min()) for one in own) - scene.floor_m
+    weights = [one.weight_kg for one in own]
+    known = [weight for weight in weights if weight is not None]
+    places = dict.fromkeys(_on(scene, one) for one in own)
     return {
-        "name": item.section,
-        "pieces": str(len(item.pieces)),
+        "name": piece.kind,
+        "size": " × ".join(f"{MM * side:.0f}" for side in size_of(piece)),
+        "pieces": str(len(own)),
         "made_of": _made_of(scene, piece),
-        "where": "overhead" if is_overhead(scene, piece) else _on(scene, piece),
+        "where": ", ".join(places),
         "fixing": piece.fixing,
         "lowest": f"{MM * lowest:.0f}",
         "each": UNKNOWN if piece.weight_kg is None else f"{piece.weight_kg:.1f}",
-        "weight": UNKNOWN if weight is None else f"{weight:.1f}",
+        "weight": UNKNOWN if len(known) < len(weights) else f"{sum(known):.1f}",
         "phase": str(piece.phase),
     }
 
@@ -117,6 +132,8 @@ def _made_of(scene: Scene, piece: Treatment) -> str:
 
 
 def _on(scene: Scene, piece: Treatment) -> str:
+    if is_overhead(scene, piece):
+        return "overhead"
     if piece.is_object:
         return "on the floor" if piece.fixing == "standing" else "free of the walls"
     return scene.surfaces[scene.facets[piece.facet].surface].name

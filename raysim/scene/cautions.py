@@ -17,6 +17,7 @@ _MASONRY = re.compile(r"\b(concrete|block|brick|brickwork|masonry|stone|solid wa
 _WINDOW = re.compile(r"\bwindow", re.I)
 _AIR = re.compile(r"\b(vent|grille|duct|inlet|radiator|heat|heater|convector|air|fan)", re.I)
 HEAVY_KG = 10.0
+MOST_NAMED = 4
 UPRIGHT = 0.5
 
 
@@ -57,7 +58,10 @@ def _made_of(scene: Scene, treatment: Treatment) -> str:
 
 
 def _sections(pieces: Sequence[Treatment]) -> str:
-    return ", ".join(f"'{name}'" for name in dict.fromkeys(t.section for t in pieces))
+    names = [f"'{name}'" for name in dict.fromkeys(t.section for t in pieces)]
+    if len(names) <= MOST_NAMED:
+        return ", ".join(names)
+    return f"{', '.join(names[: MOST_NAMED - 1])} and {len(names) - MOST_NAMED + 1} more"
 
 
 def _fire(scene: Scene, pieces: Sequence[Treatment]) -> list[str]:

@@ -69,6 +69,7 @@ def test_weights_are_those_of_the_shopping_list(tmp_path):
     found = of(tmp_path, CLOUD)
     assert "3.2 kg in all" in found.html
     (row,) = re.findall(r"<tr><th scope=\"row\">cloud</th>.*?</tr>", found.html)
+    assert "1200 × 600 × 100" in row
     assert "overhead" in row
     assert ">3.2<" in row
     assert "checked by a competent person" in found.html
