@@ -18,6 +18,7 @@ from raysim.quantities import (
 from raysim.quantities.bass_gain import CUT_OFFS_HZ
 from raysim.quantities.bass_modes import Mode
 from raysim.quantities.dips import Dip
+from raysim.quantities.overlap import interference_spread_db
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import WITH_MUSIC
@@ -47,7 +48,7 @@ def sentences(
         _corners(bass),
         _gain(result, receiver),
         *low_decay(result, bass, receiver),
-        agreement(response),
+        agreement(result, response),
     ]
     return [sentence for sentence in said if sentence]
 
@@ -160,7 +161,7 @@ def low_decay(result: Result, bass: Bass, receiver: int) -> list[str]:
     ]
 
 
-def agreement(response: Response) -> str:
+def agreement(result: Result, response: Response) -> str:
     """By how much the two engines differ where both are computed."""
     off = response.overlap_db[0]
     if not off.size:
@@ -168,7 +169,10 @@ def agreement(response: Response) -> str:
     bands = [band_name(f) for f in response.overlap_hz]
     span = bands[0] if len(bands) == 1 else f"{bands[0]} to {bands[-1]}"
     rms = float(np.sqrt((off**2).mean()))
+    spread = interference_spread_db(result, response)
+    known = np.isfinite(spread)
     return (
         f"Where waves and rays are both computed ({span}) their third-octaves differ by "
-        f"{tidy(float(off.min()), 1)} to {tidy(float(off.max()), 1)} dB, {rms:.1f} dB rms."
+        f"{tidy(float(off.min()), 1)} to {tidy(float(off.max()), 1)} dB, {rms:.1f} dB rms"
+        + (f"; interference that rays don't have makes up to {spread:.1f}." if known else ".")
     )

@@ -7,9 +7,12 @@ those of rigid walls) of closed one-dimensional fields along x. Kuttruff, Room A
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 
+@lru_cache(maxsize=None)
 def across(length, k, beta, count):
     """(count,) wavenumbers across, followed from the rigid walls to beta in 20 steps."""
     number = np.arange(count)
@@ -44,7 +47,7 @@ def shape(q, x, length):
 def pressure(size, source, receiver, frequency_hz, beta, speed, count=24):
     """Complex pressure of a source whose free field is exp(-j k r)/(4 pi r); one frequency."""
     k = 2 * np.pi * frequency_hz / speed
-    waves = [across(size[a], k, beta, count) for a in (1, 2)]
+    waves = [across(float(size[a]), float(k), complex(beta), count) for a in (1, 2)]
     share = []
     for q, a in zip(waves, (1, 2), strict=True):
         at_source, norm = shape(q, source[a], size[a])

@@ -11,10 +11,12 @@ from raysim.kernels.emission import Emission, emit_each
 from raysim.loudspeakers.cabinet import Cabinet, directivity_of
 from raysim.loudspeakers.directivity import Directivity, grid
 from raysim.quantities.image_sum import Images
+from raysim.quantities.overlap import interference_spread_db
 from raysim.quantities.response import bass_share, frequencies, rest_at, smoothed
 from raysim.scene.reflecting import reflection_factor
 from raysim.scene.variants import Cover
 from raysim.surfaces.grammar import parse_layers
+from raysim.theory.fluctuation import band_variance, level_deviation_db
 from tests.report_made import result as bedroom
 from tests.report_made import scene as bedroom_scene
 from tests.results_made import exponential_result, made_bass
@@ -195,3 +197,17 @@ def test_parts_that_agree_leave_no_step():
 def test_nothing_is_joined_without_the_bass():
     made = exponential_result(bass=True, batches=4, duration_s=0.3)
     assert quantities.joined_response(dataclasses.replace(made, bass=None)) is None
+
+
+def test_interference_makes_waves_and_energies_differ():
+    """All energy without phase: the spread of the bandwidth and the decay time, by its formula."""
+    made = exponential_result(bass=True, batches=4, duration_s=0.5, noise=0.0)
+    response = quantities.joined_response(made)
+    alone = dataclasses.replace(response, images=0 * response.images)
+    decay = quantities.reverberation_time(made).value[0, ..., made.scene.bands_hz.index(1000.0)]
+    width = exact_midband_hz(1000.0, 3) * (10**0.05 - 10**-0.05)
+    expected = level_deviation_db(band_variance(np.nanmean(decay), width))
+    assert interference_spread_db(made, alone, (1000.0,)) == pytest.approx(expected, rel=1e-6)
+    known = dataclasses.replace(response, rest=0 * response.rest)
+    assert interference_spread_db(made, known, (1000.0,)) == 0
+    assert np.isnan(interference_spread_db(made, response, ()))
