@@ -15,8 +15,9 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-# Frequencies of the corrections: 12 of one source or of each of two, then fewer.
-SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 12, 6, 24
+# Frequencies of the corrections, each round: 8 of one source or of each of two, then fewer.
+ROUNDS = 2
+SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 8, 4, 16
 DROP = 2e-3
 WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
 LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
@@ -113,8 +114,9 @@ def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Trea
     The rigid modes and the near fields of the sources miss how the field bends at absorbing
     surfaces. Where the solution in the basis leaves a residual in the full equations, applying
     the inverse of stiffness - shift * mass to it gives a correction, which is appended to the
-    basis: first of the modes, then of solutions at a few frequencies. In this inverse a residual
-    of the modes is none, so it acts on what lies above them, where it is near the true inverse.
+    basis: first of the modes, then of solutions at a few frequencies, twice. In this inverse a
+    residual of the modes is none, so it acts on what lies above them, where it is near the true
+    inverse; least so at the highest frequencies, where most of the few are.
 
     Parameters
     ----------
@@ -130,7 +132,8 @@ def treat(reduced: Reduced, admittances: Complex, frequencies_hz: Array) -> Trea
     if treated.boundaries:
         with one_thread():
             treated = _corrected(treated, _left_by_modes(treated))
-            treated = _corrected(treated, _residuals(treated))
+            for number in range(ROUNDS):
+                treated = _corrected(treated, _residuals(treated, number))
     return treated
 
 
@@ -218,7 +221,7 @@ def _left_by_modes(treated: Treated) -> Array:
     return _at_boundaries(treated, columns)
 
 
-def _residuals(treated: Treated) -> Array:
+def _residuals(treated: Treated, number: int) -> Array:
     """(n, columns): what solutions leave, at a few frequencies and sources.
 
     Of (K + j k sum(beta B) - k^2 M) p - q only what the inverse of K - shift M doesn't return
@@ -226,7 +229,7 @@ def _residuals(treated: Treated) -> Array:
     and imaginary parts are separate columns.
     """
     reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1])
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
@@ -254,13 +257,13 @@ def _apart(values: Complex) -> Array:
     return np.concatenate([values.real, values.imag], axis=-1)
 
 
-def _pairs(frequencies: int, sources: int) -> Ints:
-    """(pairs, 2) frequency and source, spread over both."""
+def _pairs(frequencies: int, sources: int, number: int) -> Ints:
+    """(pairs, 2) frequency and source, denser to the top, other ones in each round."""
     count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
-    step = (frequencies - 1) / count
     pairs = []
     for source in range(sources):
-        at = np.unique(np.round(step * (source / sources + np.arange(count))).astype(int))
-        at[-1] = frequencies - 1
+        first = ((number + source / sources) / ROUNDS) % 1
+        down = ((first + np.arange(count)) / count) ** 2
+        at = np.unique(np.round((frequencies - 1) * (1 - down)).astype(int))
         pairs.append(np.column_stack([at, np.full(len(at), source)]))
     return np.concatenate(pairs)
