@@ -18,6 +18,8 @@ HERE = Path(__file__).resolve().parent
 REPOSITORY = HERE.parents[1]
 sys.path.insert(0, str(REPOSITORY))
 
+import waves  # noqa: E402
+
 from raysim.air import Climate, attenuation_db_per_m  # noqa: E402
 from raysim.bands import exact_midband_hz  # noqa: E402
 from raysim.loudspeakers.cabinet import directivity_of  # noqa: E402
@@ -66,6 +68,8 @@ def main() -> None:
         spheres,
         image_orders,
         arrivals,
+        waves.reduced_room,
+        waves.joined,
     ):
         for row in case():
             rows.append(f"| {' | '.join(row)} |")

@@ -108,10 +108,13 @@ def stop_words(plan: Plan) -> list[str]:
         )
     if plan.regret is not None:
         regret, error = plan.regret
-        lines.append(
-            f"Phases: spending all at once would bring {max(0.0, regret):.1f} ± {error:.1f} steps "
-            "more than phase by phase"
-        )
+        if regret <= 0:
+            lines.append("Phases: nothing is lost against spending all at once")
+        else:
+            lines.append(
+                f"Phases: spending all at once would bring {_number(regret, error)} steps more "
+                "than phase by phase"
+            )
     return lines
 
 

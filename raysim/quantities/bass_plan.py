@@ -87,7 +87,10 @@ def bass_plan(result: Result, frequency_hz: float, variant: int = 0) -> Plan:
     """
     bass, scene = result.bass, result.scene_in(variant)
     if bass is None:
-        raise SettingsError("tone: this result has no bass; run it again with --bass")
+        raise SettingsError(
+            f"tone: {frequency_hz:g} Hz can't be mapped, for this result has no bass; run it again "
+            "with --bass"
+        )
     low, high = float(bass.frequency_hz[0]), float(bass.frequency_hz[-1])
     if not low <= frequency_hz <= high:
         raise SettingsError(

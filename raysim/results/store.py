@@ -107,6 +107,8 @@ def load_result(path: str | os.PathLike[str]) -> Result:
     ResultError
         Not there, not a result, of a newer format, or damaged.
     """
+    if Path(path).is_dir():
+        raise ResultError(f"{path}: it is a folder; name the result in it, such as room.h5")
     if not Path(path).is_file():
         raise ResultError(f"{path}: no such file; give a result that 'raysim run' wrote")
     try:

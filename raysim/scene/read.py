@@ -22,7 +22,7 @@ from raysim.scene.layered import layer_doubts
 from raysim.scene.loudspeakers import equip
 from raysim.scene.places import check_places, make_places
 from raysim.scene.schema import KeepClearSection, SceneFile
-from raysim.scene.text import tables_of, text_of
+from raysim.scene.text import SCENE, tables_of, text_of
 from raysim.scene.treating import read_wishes, treat
 from raysim.surfaces.table import TABLE_BANDS_HZ
 
@@ -55,7 +55,7 @@ def scene_of_text(
     text: str, path: str | PathLike[str], bands: tuple[float, float] | None = None
 ) -> Scene:
     """As `load_scene`, of a text that isn't in the file but might be."""
-    raw, complaints = tables_of(text, path)
+    raw, complaints = tables_of(text, path, SCENE)
     file, left_out = read_sections(raw, complaints)
     file_bands = _bands(file.bands, complaints) or DEFAULT_OCTAVES_HZ
     wanted = _bands(bands, complaints, "bands asked for") or file_bands

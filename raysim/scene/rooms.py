@@ -5,6 +5,7 @@ Axes as in `raysim.scene.data`: x from the left wall, y from the front wall, z u
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -133,7 +134,7 @@ def _plan(corners: Array, where: str) -> Polygon:
     plan = Polygon(corners)
     if not plan.is_valid:
         raise SceneError(
-            f"{where}: it crosses or touches itself ({shapely.is_valid_reason(plan)}, m); "
+            f"{where}: it crosses or touches itself{_place_of_fault(plan)}; "
             "give the corners in order around it"
         )
     return plan
@@ -278,6 +279,12 @@ def _refuse_through_slope(thing: Prism, plan: BaseGeometry, room: Room) -> None:
                 f"objects.{thing.name}: its top at {thing.high_m:g} m is {above[worst]:.2f} m "
                 f"above the sloping ceiling at ({x:.2f}, {y:.2f}) m; lower it or move it"
             )
+
+
+def _place_of_fault(plan: Polygon) -> str:
+    """' near (4.00, 3.60) m', where it is known."""
+    place = re.search(r"\[(\S+) (\S+)\]", shapely.is_valid_reason(plan))
+    return f" near ({float(place[1]):.2f}, {float(place[2]):.2f}) m" if place else ""
 
 
 def bodies(prisms: Sequence[Prism]) -> list[Geometry]:

@@ -14,6 +14,14 @@ from raysim.scene.lines import SyntaxFault, key_lines, parse
 LARGEST_FILE_BYTES = 10_000_000
 
 
+MARKS = {
+    "scene file": {"room", "sources", "receivers"},
+    "study file": {"scene", "factors"},
+    "catalogue": {"items"},
+}
+"""Tables that only a file of this kind has."""
+
+
 @dataclass(frozen=True)
 class Kind:
     """What a file is, and what helps where it isn't that.
@@ -69,16 +77,27 @@ def text_of(path: str | PathLike[str], kind: Kind = SCENE) -> str:
     return text.replace("\r\n", "\n")
 
 
-def tables_of(text: str, path: str | PathLike[str]) -> tuple[dict[str, Any], Complaints]:
+def tables_of(
+    text: str, path: str | PathLike[str], kind: Kind | None = None
+) -> tuple[dict[str, Any], Complaints]:
     """Tables of a text, and an empty list of complaints that knows their lines.
+
+    Parameters
+    ----------
+    kind : Kind, optional
+        What it should be; a file of another kind is then refused in one sentence.
 
     Raises
     ------
     SceneError
-        Where the text is no TOML, with the line.
+        Where the text is no TOML, with the line; or is another kind of file.
     """
     try:
-        return parse(text), Complaints(str(path), key_lines(text))
+        tables = parse(text)
     except SyntaxFault as fault:
         line = f" line {fault.line}" if fault.line else ""
         raise SceneError(f"{path}{line}: {fault.sentence}") from None
+    found = [name for name, marks in MARKS.items() if not marks.isdisjoint(tables)]
+    if kind is not None and found and kind.name not in found:
+        raise SceneError(f"{path}: it is a {found[0]}, not a {kind.name}; name the {kind.name}")
+    return tables, Complaints(str(path), key_lines(text))

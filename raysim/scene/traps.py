@@ -149,16 +149,16 @@ def side_name(scene: Scene, way: Array) -> str:
 def ceiling_over(scene: Scene, plan: Array) -> float:
     """Lowest height of the room's ceiling over (k, 2) points, m; as high as the room if none."""
     middle = plan.mean(axis=0)
-    points = plan + 1e-3 * (middle - plan)
+    inside = plan + 1e-3 * (middle - plan)
     lowest = float(scene.mesh.vertices[:, 2].max())
     for facet in scene.facets:
         if facet.normal[2] > -FROM_LEVEL or scene.surfaces[facet.surface].owner != "room":
             continue
         loop = facet.outline[0]
         over = Polygon((facet.origin + loop[:, :1] * facet.u + loop[:, 1:] * facet.v)[:, :2])
-        for point in points:
+        for point, corner in zip(inside, plan, strict=True):
             if over.covers(Point(point)):
-                offset = (point - facet.origin[:2]) @ facet.normal[:2] / facet.normal[2]
+                offset = (corner - facet.origin[:2]) @ facet.normal[:2] / facet.normal[2]
                 lowest = min(lowest, float(facet.origin[2] - offset))
     return lowest
 

@@ -343,10 +343,11 @@ def shell_with(
         )
     except SceneError as error:
         said = [s.replace("objects.", "treatments.", 1) for s in error.complaints]
-        first = ("treatments", objects[0].treatment.section)
+        section = {f"treatments.{t.name}": t.section for t in (p.treatment for p in objects)}
         for sentence in said:
             key, _, rest = sentence.partition(": ")
-            complaints.add(first, rest if key.startswith("treatments.") else sentence)
+            owner = section.get(key, objects[0].treatment.section)
+            complaints.add(("treatments", owner), rest if key in section else sentence)
         return None
     index = {id(material): k for k, material in enumerate(scene.materials)}
     surfaces = tuple(

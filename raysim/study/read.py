@@ -114,7 +114,7 @@ def load_study(path: str | Path) -> Study:
     """
     path = Path(path)
     text = text_of(path, STUDY)
-    raw, complaints = tables_of(text, path)
+    raw, complaints = tables_of(text, path, STUDY)
     file = read_study_file(raw, complaints)
     if not file.scene:
         complaints.add((), "'scene' is missing; give the name of a scene file")

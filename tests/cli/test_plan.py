@@ -149,7 +149,9 @@ def test_a_plan_from_end_to_end(plan, raysim, folder):
     assert kept
     assert sum(step["cost"] for step in kept) <= 200
     assert sum(step["cost"] for step in kept if step["phase"] == 1) <= 100
+    assert {step["phase"] for step in kept} == {1, 2}
     words = "\n".join(said["words"])
+    assert "Phase 2, up to 200, all before stays where it is: 2 to put up for 100" in words
     for part in ("Plan for Invented small room", "Decay time in s", "Lows change", "Aim:"):
         assert part in words or (part == "Lows change" and "high" in words)
     scene = load_scene(folder / "room_plan.toml")
@@ -158,6 +160,8 @@ def test_a_plan_from_end_to_end(plan, raysim, folder):
         for variant in scene.variants
     }
     assert spent["plan"] == sum(step["cost"] for step in kept)
+    first, whole = (set(v.treatments) for v in scene.variants if v.name in ("phase_1", "plan"))
+    assert first < whole
     result = load_result(folder / "room_plan.h5")
     assert result.variants[0] == "base"
     assert "plan" in result.variants

@@ -7,12 +7,12 @@ those of rigid walls) of closed one-dimensional fields along x. Kuttruff, Room A
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 
 
-@lru_cache(maxsize=None)
+@cache
 def across(length, k, beta, count):
     """(count,) wavenumbers across, followed from the rigid walls to beta in 20 steps."""
     number = np.arange(count)

@@ -24,8 +24,7 @@ THIRDS_HZ = (200.0, 250.0)
 FROM_HZ, SCATTERING, ORDER = 142.0, 0.05, 6
 
 
-@pytest.fixture(scope="module")
-def room():
+def computed():
     """A run to image order 6 with the field of the series as its bass, and the response."""
     scene = shoebox(SIZE, ABSORPTION, SCATTERING, sources=(SOURCE,), receivers=seats())
     result = raysim.run(scene, raysim.Settings(rays=8192, image_order=ORDER))
@@ -45,6 +44,11 @@ def room():
     )
     result = dataclasses.replace(result, bass=bass)
     return result, joined_response(result)
+
+
+@pytest.fixture(scope="module")
+def room():
+    return computed()
 
 
 @pytest.mark.slow

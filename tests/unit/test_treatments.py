@@ -327,6 +327,34 @@ def test_mesh_rooms_are_treated_too():
     assert bodies[1].corners[:, 2].min() == pytest.approx(0.005)
 
 
+SLOPED = """\
+title = "Invented attic"
+bands = [125, 1000]
+[room]
+outline = [[0, 0], [3.6, 0], [3.6, 5.0], [0, 5.0]]
+ceiling = [[0, 0, 2.9], [3.6, 0, 2.9], [3.6, 5.0, 2.4], [0, 5.0, 2.4]]
+[surfaces]
+"*" = "gypsum board 13 mm on studs"
+[sources.a]
+position = [1.2, 0.6, 1.2]
+[receivers.b]
+position = [1.8, 1.9, 1.3]
+"""
+IN_THE_LOW_CORNER = (
+    '[treatments.trap]\nkind = "corner trap"\non = ["wall3", "wall4"]\nsize = "40cm"\n'
+    'layers = ["porous 200mm 12000"]\n'
+)
+
+
+def test_a_trap_stands_under_the_low_end_of_a_slope(tmp_path):
+    """Its top is as high as the ceiling over its lowest corner, not over a point beside it."""
+    scene = bedroom(tmp_path, IN_THE_LOW_CORNER, SLOPED)
+    (trap,) = scene.treatments
+    assert trap.corners[:, 2].max() == pytest.approx(2.4, abs=1e-9)
+    treated = scene_of(scene, scene.variants[-1])
+    assert scene.volume - treated.volume == pytest.approx(0.4 * 0.4 / 2 * 2.4, abs=1e-6)
+
+
 def test_zone_on_a_bent_surface_is_refused(tmp_path):
     text = (SCENES / "control_room_treated.toml").read_text(encoding="utf-8")
     text = text.replace("control_room.obj", str(SCENES / "control_room.obj"))
