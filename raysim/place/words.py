@@ -78,8 +78,7 @@ def notes(question: Question, found: Found) -> list[str]:
     if seats:
         said.append(
             f"robust zone, within {WORTH_MOVING_DB:g} dB or the error of the best: head "
-            f"{min(seats):.2f} to {max(seats):.2f} m, "
-            f"loudspeakers {min(offs):.2f} to {max(offs):.2f} m from the front wall "
+            f"{_span(seats)}, loudspeakers {_span(offs)} from the front wall "
             f"({len(seats)} of {len(found.tried)} layouts)"
         )
     said += _edges(asked.limits, best.layout)
@@ -108,7 +107,7 @@ def _edges(limits: Limits, layout: Layout) -> list[str]:
     }
     return [
         f"the best is at the end of what was searched, {what} {end:g} m {where}: "
-        f"{option} looks farther"
+        f"{option} looks beyond it"
         for option, (what, where, ends, value) in given.items()
         for end in ends
         if abs(value - end) < EDGE_M
@@ -148,6 +147,11 @@ def _as_numbers(scored: Scored) -> dict[str, Any]:
         "aim_in_plausible_rooms_db": scored.mean_db,
         "aim_spread_db": float(scored.aims_db.std(ddof=1)),
     }
+
+
+def _span(lengths: list[float]) -> str:
+    low, high = f"{min(lengths):.2f}", f"{max(lengths):.2f}"
+    return f"{low} m" if low == high else f"{low} to {high} m"
 
 
 def _signed(gain: Gain) -> str:
