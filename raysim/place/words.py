@@ -7,10 +7,12 @@ from typing import Any
 from raysim.place.asking import Question
 from raysim.place.checking import Checked
 from raysim.place.layouts import Layout
+from raysim.place.limits import Limits
 from raysim.place.scores import Scored
 from raysim.place.search import WORTH_MOVING_DB, Found, Gain, gain_of
 
 HALF_HEIGHT_SHARE = 0.1
+EDGE_M = 0.01
 WORSE_BASS_DB = 0.3
 PERCENT_RULE = "a starting point for a bare rectangle"
 
@@ -76,10 +78,10 @@ def notes(question: Question, found: Found) -> list[str]:
     if seats:
         said.append(
             f"robust zone, within {WORTH_MOVING_DB:g} dB or the error of the best: head "
-            f"{min(seats):.2f} to {max(seats):.2f} m, "
-            f"loudspeakers {min(offs):.2f} to {max(offs):.2f} m from the front wall "
+            f"{_span(seats)}, loudspeakers {_span(offs)} from the front wall "
             f"({len(seats)} of {len(found.tried)} layouts)"
         )
+    said += _edges(asked.limits, best.layout)
     height = asked.scene.mesh.vertices[:, 2].max() - asked.scene.floor_m
     ear = best.layout.seat[2] - asked.scene.floor_m
     if abs(ear / height - 0.5) < HALF_HEIGHT_SHARE / 2:
@@ -94,6 +96,22 @@ def notes(question: Question, found: Found) -> list[str]:
                 f"{each.notch_hz:.0f} Hz by '{each.notch_by}'"
             )
     return said
+
+
+def _edges(limits: Limits, layout: Layout) -> list[str]:
+    """The best may lie farther where it lies at the end of what was searched."""
+    given = {
+        "--off-wall": ("loudspeakers", "off the wall", limits.off_wall_m, layout.off_wall_m),
+        "--base": ("loudspeakers", "apart", limits.base_m, layout.base_m),
+        "--seat": ("a head", "from the wall", limits.seat_m, layout.seat_m),
+    }
+    return [
+        f"the best is at the end of what was searched, {what} {end:g} m {where}: "
+        f"{option} looks beyond it"
+        for option, (what, where, ends, value) in given.items()
+        for end in ends
+        if abs(value - end) < EDGE_M
+    ]
 
 
 def content(question: Question, found: Found, checked: Checked) -> dict[str, Any]:
@@ -129,6 +147,11 @@ def _as_numbers(scored: Scored) -> dict[str, Any]:
         "aim_in_plausible_rooms_db": scored.mean_db,
         "aim_spread_db": float(scored.aims_db.std(ddof=1)),
     }
+
+
+def _span(lengths: list[float]) -> str:
+    low, high = f"{min(lengths):.2f}", f"{max(lengths):.2f}"
+    return f"{low} m" if low == high else f"{low} to {high} m"
 
 
 def _signed(gain: Gain) -> str:

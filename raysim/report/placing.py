@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from raysim.place.layouts import Desk
 from raysim.place.scores import Scored
-from raysim.place.search import Found
+from raysim.place.search import WORTH_MOVING_DB, Found
 from raysim.report import marks, style, views
 from raysim.scene.data import Scene
 
@@ -30,10 +32,43 @@ SHOWN_DB = 4.0
 SHADES = 8
 CELL_M = 0.1
 LEAST_NAMED_M = 0.25
+ROBUST: dict[str, Any] = {
+    "facecolor": style.DOUBT,
+    "edgecolor": style.QUIET,
+    "hatch": "/////",
+    "linewidth": 0.5,
+}
 COLUMNS = (
     "front,off_wall_m,base_m,seat_m,left_x_m,left_y_m,left_z_m,right_x_m,right_y_m,right_z_m,"
     "seat_x_m,seat_y_m,seat_z_m,bass_db,notch_db,early_db,sides_db,aim_db"
 ).split(",")
+
+
+@dataclass(frozen=True)
+class Other:
+    """How a layout beside the best is drawn."""
+
+    name: str
+    shape: str
+    dashes: tuple[float, ...]
+
+    def marker(self) -> dict[str, Any]:
+        """Keywords of a line of markers."""
+        return {
+            "marker": self.shape,
+            "markersize": 4,
+            "markerfacecolor": "white",
+            "markeredgecolor": style.QUIET,
+            "markeredgewidth": 0.8,
+        }
+
+
+BEST = Other("best", "^", ())
+OTHERS = (
+    Other("now", "o", (3.0, 1.5)),
+    Other("runner-up", "D", (6.0, 1.5, 1.0, 1.5)),
+    Other("common practice", "s", (1.0, 1.5)),
+)
 
 
 def pictures(scene: Scene, found: Found, desk: Desk | None) -> dict[str, bytes]:
@@ -73,7 +108,7 @@ def table_csv(found: Found) -> bytes:
 
 
 def draw_places(scene: Scene, found: Found, desk: Desk | None) -> Figure:
-    """Plan with the best layout, the present one and common practice, and the robust seats."""
+    """Plan with the best layout, others as outlines, and where the best may be moved to."""
     best = found.best.layout
     view = views.View(across=best.front.right, upward=best.front.ahead)
     cut = views.cut(scene, view, best.seat)
@@ -82,10 +117,10 @@ def draw_places(scene: Scene, found: Found, desk: Desk | None) -> Figure:
     scale = max(
         (high_x - low_x) / (WIDTH_IN - 2 * MARGIN_IN), (high_y - low_y) / (TALLEST_IN - 1.6)
     )
-    figure, axes = style.sheet(WIDTH_IN, (high_y - low_y) / scale + 1.75)
+    figure, axes = style.sheet(WIDTH_IN, (high_y - low_y) / scale + 1.95)
     middle = (low_x + high_x) / 2
     axes.set_xlim(middle - WIDTH_IN / 2 * scale, middle + WIDTH_IN / 2 * scale)
-    axes.set_ylim(low_y - 1.0 * scale, high_y + 0.75 * scale)
+    axes.set_ylim(low_y - 1.2 * scale, high_y + 0.75 * scale)
     solid = air.buffer(MASONRY_M, join_style="mitre").difference(air)
     marks.shape(axes, solid, style.MASONRY, "none", 0.0, 1.0)
     marks.shape(axes, air, "white", style.INK, 1.6, 1.2)
@@ -105,7 +140,7 @@ def draw_places(scene: Scene, found: Found, desk: Desk | None) -> Figure:
             0.7,
             1.6,
         )
-    _robust_seats(axes, view, found)
+    _robust(axes, view, found)
     _others(axes, view, found)
     _best(axes, scene, view, found.best, scale)
     gap = 0.085 * scale
@@ -121,36 +156,36 @@ def _flat(view: views.View, corners: Array) -> Array:
     return view.flat(np.column_stack([corners, np.zeros(len(corners))]))
 
 
-def _robust_seats(axes: Axes, view: views.View, found: Found) -> None:
-    places = (
-        np.unique([view.flat(one.layout.seat) for one in found.robust], axis=0)
-        if len(found.robust)
-        else np.zeros((0, 2))
-    )
-    for x, y in places:
-        axes.add_patch(
-            Rectangle(
-                (x - CELL_M, y - CELL_M / 2),
-                2 * CELL_M,
-                CELL_M,
-                facecolor=style.DOUBT,
-                edgecolor="none",
-                zorder=1.8,
-            )
-        )
+def _robust(axes: Axes, view: views.View, found: Found) -> None:
+    """Hatched: places of heads and loudspeakers of layouts that are as good."""
+    layouts = [one.layout for one in found.robust]
+    places = [view.flat(p) for one in layouts for p in (one.left, one.right, one.seat)]
+    area = shapely.unary_union([_cell(place) for place in places])
+    for part in getattr(area, "geoms", [area]):
+        if not part.is_empty:
+            corners = np.array(part.exterior.coords)
+            axes.add_patch(Polygon(corners, **ROBUST, zorder=1.8))
+
+
+def _cell(middle: Array) -> shapely.Polygon:
+    low, high = np.round(middle - CELL_M / 2, 4), np.round(middle + CELL_M / 2, 4)
+    return shapely.box(*low, *high)
+
+
+def _shown(found: Found) -> list[tuple[Scored, Other]]:
+    """Layouts beside the best and how each is drawn."""
+    named = {"now": found.current, "runner-up": found.runner_up, "common practice": found.common}
+    return [
+        (scored, other)
+        for other in OTHERS
+        if (scored := named[other.name]) is not None and scored is not found.best
+    ]
 
 
 def _others(axes: Axes, view: views.View, found: Found) -> None:
-    """The present layout and common practice, as outlines."""
-    for scored, marker, dashes in (
-        (found.current, "o", (3.0, 1.5)),
-        (found.common, "s", (1.0, 1.5)),
-    ):
-        if scored is None or scored is found.best:
-            continue
-        points = np.array(
-            [view.flat(p) for p in (scored.layout.left, scored.layout.seat, scored.layout.right)]
-        )
+    for scored, other in _shown(found):
+        layout = scored.layout
+        points = np.array([view.flat(p) for p in (layout.left, layout.seat, layout.right)])
         axes.add_patch(
             Polygon(
                 points,
@@ -158,21 +193,11 @@ def _others(axes: Axes, view: views.View, found: Found) -> None:
                 facecolor="none",
                 edgecolor=style.QUIET,
                 linewidth=0.8,
-                linestyle=(0, dashes),
+                linestyle=(0, other.dashes),
                 zorder=4,
             )
         )
-        axes.plot(
-            points[:, 0],
-            points[:, 1],
-            linestyle="none",
-            marker=marker,
-            markersize=4,
-            markerfacecolor="white",
-            markeredgecolor=style.QUIET,
-            markeredgewidth=0.8,
-            zorder=5,
-        )
+        axes.plot(points[:, 0], points[:, 1], linestyle="none", zorder=5, **other.marker())
 
 
 def _best(axes: Axes, scene: Scene, view: views.View, best: Scored, scale: float) -> None:
@@ -187,79 +212,87 @@ def _best(axes: Axes, scene: Scene, view: views.View, best: Scored, scale: float
 
 
 def _legend(axes: Axes, x: float, y: float, scale: float, found: Found) -> None:
-    keeps = found.best is found.current
-    lines = [
-        ("▲", f"drawn and dimensioned: {'the present layout' if keeps else 'best layout found'}"),
-        ("▒", "seats as good, within 0.5 dB or the error"),
-        ("○", "now"),
-        ("□", "common practice"),
+    best = "the present layout" if found.best is found.current else "best layout found"
+    lines: list[tuple[Other | None, str]] = [
+        (None, f"as good within {WORTH_MOVING_DB:g} dB or the error: heads, loudspeakers"),
+        *((other, other.name) for _, other in _shown(found)),
     ]
-    for n, (sign, words) in enumerate(lines):
-        at = y - (0.3 + 0.17 * n) * scale
-        axes.text(x, at, sign, fontsize=style.SMALL, va="center", ha="left")
-        axes.text(x + 0.18 * scale, at, words, fontsize=style.SMALL, va="center", ha="left")
+    axes.text(
+        x, y - 0.28 * scale, f"In colour and dimensioned: {best}", fontsize=style.SMALL, va="center"
+    )
+    for n, (other, words) in enumerate(lines):
+        at = y - (0.46 + 0.17 * n) * scale
+        wide, tall = 0.22 * scale, 0.11 * scale
+        if other is None:
+            axes.add_patch(Rectangle((x, at - tall / 2), wide, tall, **ROBUST))
+        else:
+            ends = [x, x + wide]
+            axes.plot(ends, [at, at], color=style.QUIET, lw=0.8, ls=(0, other.dashes))
+            axes.plot([x + wide / 2], [at], **other.marker())
+        axes.text(x + 1.3 * wide, at, words, fontsize=style.SMALL, va="center", ha="left")
 
 
 def draw_map(found: Found) -> Figure:
     """The aim over the distances of loudspeakers and head from the best front wall.
 
-    Each square has the best distance between the loudspeakers; the darker the better. Squares
-    of the robust zone have an outline.
+    Each square has the best distance between the loudspeakers; the darker the better. The
+    robust zone has an outline.
     """
     here = found.best.layout.front.name
     best: dict[tuple[float, float], float] = {}
     for one in found.tried:
         if one.layout.front.name == here:
-            key = round(one.layout.off_wall_m, 2), round(one.layout.seat_m, 2)
+            key = _distances(one)
             best[key] = min(best.get(key, np.inf), one.aim_db)
     lowest = min([*best.values(), found.best.aim_db])
-    robust = {
-        (round(one.layout.off_wall_m, 2), round(one.layout.seat_m, 2)) for one in found.robust
-    }
     figure = style.blank(*MAP_IN)
     axes = figure.add_subplot()
-    shares = np.linspace(1.0, 0.05, SHADES)
-    hue = np.array(to_rgb(style.LESS))
-    colours = ListedColormap([np.ones(3) + share * (hue - 1) for share in shares])
-    for (off, seat), aim in best.items():
+    colours = _shades()
+    for distances, aim in best.items():
         shade = min(int((aim - lowest) / SHOWN_DB * SHADES), SHADES - 1)
-        outlined = (off, seat) in robust
+        corner = distances[0] - CELL_M / 2, distances[1] - CELL_M / 2
         axes.add_patch(
-            Rectangle(
-                (off - CELL_M / 2, seat - CELL_M / 2),
-                CELL_M,
-                CELL_M,
-                facecolor=colours(shade),
-                edgecolor=style.ALERT if outlined else "white",
-                linewidth=1.4 if outlined else 0.4,
-                zorder=3 if outlined else 2,
-            )
+            Rectangle(corner, CELL_M, CELL_M, fc=colours(shade), ec="white", lw=0.4, zorder=2)
         )
+    _outline(axes, found)
     keys = np.array(list(best)) if best else np.zeros((1, 2))
     axes.set_xlim(keys[:, 0].min() - 0.15, keys[:, 0].max() + 0.15)
     axes.set_ylim(keys[:, 1].min() - 0.15, keys[:, 1].max() + 0.15)
-    for scored, marker, words in (
-        (found.best, "^", "best"),
-        (found.current, "o", "now"),
-        (found.common, "s", "common practice"),
-    ):
-        if scored is not None and scored.layout.front.name == here:
-            axes.plot(
-                scored.layout.off_wall_m,
-                scored.layout.seat_m,
-                marker=marker,
-                markersize=5.5,
-                linestyle="none",
-                markerfacecolor="white",
-                markeredgecolor=style.INK,
-                zorder=5,
-                label=words,
-            )
+    shown = [(found.best, BEST), *_shown(found)]
+    for scored, other in shown:
+        if scored.layout.front.name == here:
+            at = scored.layout.off_wall_m, scored.layout.seat_m
+            look = {**other.marker(), "markersize": 5.5, "markeredgecolor": style.INK}
+            axes.plot(*at, linestyle="none", zorder=5, label=other.name, **look)
     axes.set_xlabel("loudspeakers from the front wall, m")
     axes.set_ylabel("head from the front wall, m")
-    axes.set_title(f"Aim before '{style.short(here)}', dB above the best")
+    axes.set_title(f"Aim before '{style.short(here)}'")
     scalar = ScalarMappable(Normalize(0, SHOWN_DB), colours)
-    bar = figure.colorbar(scalar, ax=axes, shrink=0.8)
+    bar = figure.colorbar(scalar, ax=axes, shrink=0.8, extend="max")
     bar.set_ticks(list(np.linspace(0, SHOWN_DB, 5)))
-    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=3)
+    bar.set_label("dB above the best")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower left", ncols=4)
     return figure
+
+
+def _distances(one: Scored) -> tuple[float, float]:
+    return round(float(one.layout.off_wall_m), 2), round(float(one.layout.seat_m), 2)
+
+
+def _shades() -> ListedColormap:
+    hue = np.array(to_rgb(style.LESS))
+    shares = np.linspace(1.0, 0.05, SHADES)
+    return ListedColormap([np.ones(3) + share * (hue - 1) for share in shares])
+
+
+def _outline(axes: Axes, found: Found) -> None:
+    """Of the robust zone: dark in a light halo, to be seen on any shade."""
+    cells = [_cell(np.array(_distances(one))) for one in found.robust]
+    area = shapely.unary_union(cells)
+    label = "robust zone"
+    for part in getattr(area, "geoms", [area]):
+        if not part.is_empty:
+            x, y = part.exterior.xy
+            axes.plot(x, y, color="white", lw=4.0, zorder=3, solid_joinstyle="miter")
+            axes.plot(x, y, color=style.INK, lw=1.6, zorder=4, label=label)
+            label = "_"
