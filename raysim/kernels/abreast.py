@@ -42,7 +42,8 @@ class Rays(NamedTuple):
     u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
     mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
     over : (covers,) those that lie over the point of one hit
-    stack, reach : (STACK,) of the tree
+    near : (3, 3, WIDTH) origin, direction and its inverse in single precision
+    depth : (WIDTH,) of each stack; stack, reach : (WIDTH, STACK) of the tree
     """
 
     o: NDArray[np.float64]
@@ -71,6 +72,8 @@ class Rays(NamedTuple):
     cosine: NDArray[np.float64]
     mirrors: NDArray[np.int32]
     over: NDArray[np.int64]
+    near: NDArray[np.float32]
+    depth: NDArray[np.int64]
     stack: NDArray[np.int32]
     reach: NDArray[np.float64]
 
@@ -107,8 +110,10 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.ones(WIDTH),
         np.empty((MIRRORS, WIDTH), np.int32),
         np.empty(covers, np.int64),
-        np.empty(STACK, np.int32),
-        np.empty(STACK, np.float64),
+        np.zeros((3, 3, WIDTH), np.float32),
+        np.zeros(WIDTH, np.int64),
+        np.empty((WIDTH, STACK), np.int32),
+        np.empty((WIDTH, STACK), np.float64),
     )
 
 

@@ -117,12 +117,12 @@ def is_seen(tree: Tree, x: Vec, image: Vec, rays: Rays, lane: int) -> bool:
     left = sqrt(dot(way, way))
     o, d, facet = x, Vec(way.x / left, way.y / left, way.z / left), np.int64(NOTHING)
     for i in range(rays.order[lane] - 1, -1, -1):
-        k, t = nearest(tree, o, d, facet, rays.stack, rays.reach)
+        k, t = nearest(tree, o, d, facet, rays.stack[0], rays.reach[0])
         if k == NOTHING or tree.facet[k] != rays.mirrors[i, lane]:
             return False
         o, d, facet = along(o, t, d), mirrored(d, row(tree.normal, k)), np.int64(tree.facet[k])
         left -= t
-    k, t = nearest(tree, o, d, facet, rays.stack, rays.reach)
+    k, t = nearest(tree, o, d, facet, rays.stack[0], rays.reach[0])
     return k != NOTHING and t > left
 
 

@@ -187,6 +187,13 @@ def _fraction(builder: Any, kind: Any, z: Any) -> Any:
     return builder.fmul(builder.sitofp(builder.lshr(z, eleven), real), step)
 
 
+def _prefetch(builder: Any, _: Any, data: Any, first: Any) -> None:
+    byte = builder.bitcast(builder.gep(data, [first]), ir.IntType(8).as_pointer())
+    kind = ir.FunctionType(ir.VoidType(), [byte.type, INT, INT, INT])
+    called = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0")
+    builder.call(called, [byte, *(ir.Constant(INT, number) for number in (0, 3, 1))])
+
+
 def _facing(builder: Any, _: Any, data: Any, first: Any, other: Any) -> Any:
     if isinstance(other.type, ir.VectorType):
         return builder.load(builder.gep(data, [first]))
@@ -203,6 +210,10 @@ def _load_twin(data: Any, first: int) -> Any:
 
 def _store_twin(data: Any, first: int, x: Any) -> None:
     data.reshape(-1)[first : first + WIDTH] = x
+
+
+def _prefetch_twin(data: Any, first: int) -> None:
+    """Nothing to do: an array is where it is."""
 
 
 def _facing_twin(data: Any, first: int, other: Any) -> Any:
@@ -282,6 +293,8 @@ store = declare(
         x, b.bitcast(b.gep(data, [first]), x.type.as_pointer()), align=4
     ),
 )
+# let the processor fetch a part of an array before it is asked for
+prefetch = declare(lambda data, *_: (types.void, (data, types.int64)), _prefetch_twin, _prefetch)
 # what faces `other` in a table of float32: WIDTH elements for one number, one for WIDTH
 facing = declare(
     lambda data, _, other: (

@@ -7,6 +7,8 @@ the double-precision test of every triangle.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,11 +25,13 @@ from raysim.kernels.lanes import (
     load,
     lowest,
     magnitude,
+    prefetch,
     single,
     spread,
     store,
 )
 from raysim.kernels.tree import (
+    BOX_ROWS,
     NOTHING,
     PANE_ROWS,
     Tree,
@@ -38,7 +42,15 @@ from raysim.kernels.tree import (
     test_panes,
     triangle_hit,
 )
-from raysim.kernels.vec import Vec, column, dot, load_vec, row, set_column
+from raysim.kernels.vec import Vec, column, dot, load_vec, row, set_column, store_vec
+
+
+class Near(NamedTuple):
+    """A ray, or sixteen, in single precision: about the tree's centre, and 1 / direction."""
+
+    o: Vec
+    d: Vec
+    inward: Vec
 
 
 @inlined
@@ -48,76 +60,77 @@ def in_single(x: float, y: float, z: float):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def search(
-    tree: Tree,
-    o: Vec,
-    d: Vec,
-    own_facet: int,
-    stack: NDArray[np.int32],
-    reach: NDArray[np.float64],
-    from_block: int,
-    k: np.int64,
-    t: float,
-) -> tuple[np.int64, float]:
-    """First triangle along a ray, given that it is k at t or one nearer.
+def try_panes(tree, block, near, o, d, own, k, t):  # type: ignore[no-untyped-def]
+    """Triangle and distance of the nearest hit, given k at t, after a look at a block of panes.
 
-    Leading blocks from number `from_block` on are tested, then boxes.
+    `near` is the ray in single precision.
     """
-    centre = tree.centre
-    near_o = in_single(o.x - centre[0], o.y - centre[1], o.z - centre[2])
-    near_d = in_single(d.x, d.y, d.z)
-    ix, iy, iz = inverse(d.x), inverse(d.y), inverse(d.z)
-    skip = Vec(WIDTH * (ix < 0.0), WIDTH * (iy < 0.0), WIDTH * (iz < 0.0))
-    inward = in_single(ix, iy, iz)
-    own = np.int32(own_facet)
-    limit = spread(reach_of(tree, t))
-    leading, depth = from_block, 0
-    if len(tree.child) > 0:
-        stack[0], reach[0], depth = 0, -np.inf, 1
-    while leading < tree.leading or depth > 0:
-        if leading < tree.leading:
-            block = leading
-            leading += 1
+    here, slack, inside, counts = test_panes(tree, block * (PANE_ROWS * WIDTH), near.o, near.d)
+    others = load(tree.pane_facet, block * WIDTH) != np.int32(own)
+    on_way = (np.float32(0.0) - slack <= inside) & (here - slack <= reach_of(tree, t))
+    possible, certain = bits(on_way & counts & others), bits(slack < inside)
+    while possible != 0:
+        lane = lowest(possible)
+        possible &= possible - 1
+        place = block * WIDTH + lane
+        tried = np.int64(tree.first[place])
+        if (certain >> lane) & 1:
+            hit = plane_distance(tree, tried, o, d)
         else:
-            depth -= 1
-            node = stack[depth]
-            if reach[depth] > reach_of(tree, t):
-                continue
-            if node >= 0:
-                near, hits = test_boxes(tree, node, near_o, inward, skip, limit)
-                bottom = depth
-                while hits != 0:
-                    lane = lowest(hits)
-                    hits &= hits - 1
-                    entry, place = item(near, lane), depth
-                    while place > bottom and reach[place - 1] < entry:
-                        stack[place], reach[place] = stack[place - 1], reach[place - 1]
-                        place -= 1
-                    stack[place], reach[place] = tree.child[node * WIDTH + lane], entry
-                    depth += 1
-                continue
-            block = -node - 1
-        here, slack, inside, counts = test_panes(tree, block * (PANE_ROWS * WIDTH), near_o, near_d)
-        others = load(tree.pane_facet, block * WIDTH) != own
-        on_way = (np.float32(0.0) - slack <= inside) & (here - slack <= limit)
-        possible, certain = bits(on_way & counts & others), bits(slack < inside)
-        while possible != 0:
-            lane = lowest(possible)
-            possible &= possible - 1
-            place = block * WIDTH + lane
-            tried = np.int64(tree.first[place])
-            if (certain >> lane) & 1:
-                hit = plane_distance(tree, tried, o, d)
-            else:
-                hit = triangle_hit(tree, tried, o, d)
-                if tree.second[place] != NOTHING:
-                    other = triangle_hit(tree, tree.second[place], o, d)
-                    if other < hit:
-                        tried, hit = np.int64(tree.second[place]), other
-            if hit < t:
-                k, t = tried, hit
-                limit = spread(reach_of(tree, t))
+            hit = triangle_hit(tree, tried, o, d)
+            if tree.second[place] != NOTHING:
+                other = triangle_hit(tree, tree.second[place], o, d)
+                if other < hit:
+                    tried, hit = np.int64(tree.second[place]), other
+        if hit < t:
+            k, t = tried, hit
     return k, t
+
+
+@inlined
+def open_node(tree, node, near, t, stack, reach, depth):  # type: ignore[no-untyped-def]
+    """Put the boxes of a node that a ray meets up to t on the stack, the nearest on top."""
+    entries, hits = test_boxes(tree, node, near, spread(reach_of(tree, t)))
+    bottom = depth
+    while hits != 0:
+        lane = lowest(hits)
+        hits &= hits - 1
+        entry, place = item(entries, lane), depth
+        while place > bottom and reach[place - 1] < entry:
+            stack[place], reach[place] = stack[place - 1], reach[place - 1]
+            place -= 1
+        stack[place], reach[place] = tree.child[node * WIDTH + lane], entry
+        depth += 1
+    return depth
+
+
+@inlined
+def still_near(tree, t, reach, depth):  # type: ignore[no-untyped-def]
+    """Depth of the stack without what lies beyond t on top of it."""
+    limit = reach_of(tree, t)
+    while depth > 0 and reach[depth - 1] > limit:
+        depth -= 1
+    return depth
+
+
+@inlined
+def step(tree, near, o, d, own, stack, reach, depth, k, t):  # type: ignore[no-untyped-def]
+    """Take the top off the stack: open a node, or try the panes of a block."""
+    node = stack[depth - 1]
+    depth -= 1
+    if node >= 0:
+        depth = open_node(tree, node, near, t, stack, reach, depth)
+    else:
+        k, t = try_panes(tree, -node - 1, near, o, d, own, k, t)
+    return still_near(tree, t, reach, depth), k, t
+
+
+@inlined
+def near_ray(tree, o, d):  # type: ignore[no-untyped-def]
+    """A ray in single precision, about the tree's centre."""
+    c = tree.centre
+    inward = in_single(inverse(d.x), inverse(d.y), inverse(d.z))
+    return Near(in_single(o.x - c[0], o.y - c[1], o.z - c[2]), in_single(d.x, d.y, d.z), inward)
 
 
 @inlined
@@ -130,8 +143,14 @@ def nearest_inline(
     `reach` are scratch space of STACK elements. For hot loops: to hand all arrays over in a call
     takes longer than the search.
     """
-    own, first, none = np.int64(own_facet), np.int64(0), np.int64(NOTHING)  # one search for all
-    return search(tree, o, d, own, stack, reach, first, none, np.inf)
+    near, own, k, t, depth = near_ray(tree, o, d), np.int64(own_facet), np.int64(NOTHING), np.inf, 0
+    for block in range(tree.leading):
+        k, t = try_panes(tree, block, near, o, d, own, k, t)
+    if len(tree.child) > 0:
+        stack[0], reach[0], depth = 0, -np.inf, 1
+    while depth > 0:
+        depth, k, t = step(tree, near, o, d, own, stack, reach, depth, k, t)
+    return k, t
 
 
 @uncounted
@@ -182,17 +201,91 @@ def inverses(x):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def test_root(tree, o, d, limit):  # type: ignore[no-untyped-def]
+def test_root(tree, near, limit):  # type: ignore[no-untyped-def]
     """Pattern of the rays that meet a box of the first node up to their limits."""
-    inward = Vec(inverses(d.x), inverses(d.y), inverses(d.z))
-    found = limit < limit
+    o, inward, found = near.o, near.inward, limit < limit
     for box in range(tree.roots):
         x_in, x_out = slab(tree, box, o.x, inward.x)
         y_in, y_out = slab(tree, box + 2 * WIDTH, o.y, inward.y)
         z_in, z_out = slab(tree, box + 4 * WIDTH, o.z, inward.z)
-        near = greater(greater(x_in, y_in), greater(z_in, spread(np.float32(0.0))))
-        found = found | (near <= lesser(lesser(x_out, y_out), lesser(z_out, limit)))
+        enter = greater(greater(x_in, y_in), greater(z_in, spread(np.float32(0.0))))
+        found = found | (enter <= lesser(lesser(x_out, y_out), lesser(z_out, limit)))
     return bits(found)
+
+
+@inlined
+def near_rays(tree, rays, o, d):  # type: ignore[no-untyped-def]
+    """Sixteen rays in single precision; one each is found again by `near_lane`."""
+    c = tree.centre
+    near_o = Vec(single(o.x - c[0]), single(o.y - c[1]), single(o.z - c[2]))
+    near_d = Vec(single(d.x), single(d.y), single(d.z))
+    inward = Vec(inverses(near_d.x), inverses(near_d.y), inverses(near_d.z))
+    store_vec(rays.near[0], near_o)
+    store_vec(rays.near[1], near_d)
+    store_vec(rays.near[2], inward)
+    return Near(near_o, near_d, inward)
+
+
+@inlined
+def near_lane(rays, lane):  # type: ignore[no-untyped-def]
+    """One of sixteen rays in single precision."""
+    near = rays.near
+    return Near(column(near[0], lane), column(near[1], lane), column(near[2], lane))
+
+
+@inlined
+def set_plane(tree: Tree, rays: Rays, lane: int) -> None:
+    """Fetch the plane of the triangle that a ray meets."""
+    k = rays.triangle[lane]
+    if k != NOTHING:
+        set_column(rays.normal, lane, row(tree.normal, k))
+        rays.level[lane] = tree.level[k]
+
+
+@inlined
+def foresee(tree: Tree, node: int) -> None:
+    """Let the processor fetch what a ray meets next, while others take their steps."""
+    if node >= 0:
+        for i in range(BOX_ROWS):
+            prefetch(tree.box, (node * BOX_ROWS + i) * WIDTH)
+        prefetch(tree.child, node * WIDTH)
+    else:
+        for i in range(PANE_ROWS):
+            prefetch(tree.pane, (-(node + 1) * PANE_ROWS + i) * WIDTH)
+        prefetch(tree.pane_facet, -(node + 1) * WIDTH)
+
+
+@inlined
+def search_boxes(tree: Tree, rays: Rays, left: int) -> None:
+    """Look for hits nearer than `rays.t` in the boxes, for the rays of a pattern in turn."""
+    going = left
+    while going != 0:
+        lane = lowest(going)
+        going &= going - 1
+        rays.stack[lane, 0], rays.reach[lane, 0], rays.depth[lane] = 0, 0.0, 1
+    while left != 0:
+        going = left
+        while going != 0:
+            lane = lowest(going)
+            going &= going - 1
+            stack = rays.stack[lane]
+            depth, k, rays.t[lane] = step(
+                tree,
+                near_lane(rays, lane),
+                column(rays.o, lane),
+                column(rays.d, lane),
+                np.int64(rays.facet[lane]),
+                stack,
+                rays.reach[lane],
+                rays.depth[lane],
+                np.int64(rays.triangle[lane]),
+                rays.t[lane],
+            )
+            rays.depth[lane], rays.triangle[lane] = depth, k
+            if depth == 0:
+                left &= ~(1 << lane)
+            else:
+                foresee(tree, stack[depth - 1])
 
 
 @inlined
@@ -202,35 +295,29 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
     Fills `rays.triangle`, NOTHING where there is none, `rays.t` and `rays.normal`.
     """
     o, d = load_vec(rays.o), load_vec(rays.d)
-    near_o = Vec(
-        single(o.x - tree.centre[0]), single(o.y - tree.centre[1]), single(o.z - tree.centre[2])
-    )
-    near_d = Vec(single(d.x), single(d.y), single(d.z))
-    best, limit, doubtful = test_large(tree, near_o, near_d, load(rays.facet, 0))
-    near_boxes = test_root(tree, near_o, near_d, limit)
+    near = near_rays(tree, rays, o, d)
+    best, limit, doubtful = test_large(tree, near.o, near.d, load(rays.facet, 0))
+    in_boxes = test_root(tree, near, limit)
     store(rays.triangle, 0, best)
     left = alive
     while left != 0:
         lane = lowest(left)
         left &= left - 1
-        k = np.int64(NOTHING)
-        if rays.triangle[lane] != NOTHING and not (doubtful >> lane) & 1:
-            k = np.int64(tree.first[rays.triangle[lane]])
-            set_column(rays.normal, lane, row(tree.normal, k))
-            rays.level[lane] = tree.level[k]
-        rays.triangle[lane] = k
+        place = rays.triangle[lane]
+        rays.triangle[lane] = tree.first[place] if place != NOTHING else NOTHING
+        set_plane(tree, rays, lane)
     n = load_vec(rays.normal)
-    store(rays.t, 0, (load(rays.level, 0) - dot(n, o)) / dot(n, d))
-    left = alive & (near_boxes | doubtful)
+    t = (load(rays.level, 0) - dot(n, o)) / dot(n, d)
+    store(rays.t, 0, choose(limit < np.float32(np.inf), t, spread(np.inf)))
+    left = alive & doubtful
     while left != 0:
         lane = lowest(left)
         left &= left - 1
         ray = column(rays.o, lane), column(rays.d, lane), np.int64(rays.facet[lane])
-        first = np.int64(0 if (doubtful >> lane) & 1 else tree.leading)
-        k = np.int64(rays.triangle[lane])
-        t = rays.t[lane] if k != NOTHING else np.inf
-        found, t = search(tree, *ray, rays.stack, rays.reach, first, k, t)
-        if found != k:
-            rays.triangle[lane], rays.t[lane] = found, t
-            if found != NOTHING:
-                set_column(rays.normal, lane, row(tree.normal, found))
+        rays.triangle[lane], rays.t[lane] = nearest(tree, *ray, rays.stack[0], rays.reach[0])
+    search_boxes(tree, rays, alive & in_boxes & ~doubtful)
+    left = alive & (in_boxes | doubtful)
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        set_plane(tree, rays, lane)

@@ -192,17 +192,17 @@ def test_panes(tree, at, o, d):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def test_boxes(tree, node, o, inward, skip, limit):  # type: ignore[no-untyped-def]
+def test_boxes(tree, node, near, limit):  # type: ignore[no-untyped-def]
     """Distances at which a ray enters the boxes of a node, and which it does up to `limit`.
 
-    `inward` is 1 / direction; `skip.x` is WIDTH where the ray runs towards low x, so that it
-    enters at the high side.
+    Where it runs towards low x it enters at the high side.
     """
-    at, box = node * (BOX_ROWS * WIDTH), tree.box
-    x_in, x_out = load(box, at + skip.x), load(box, at + WIDTH - skip.x)
-    y_in, y_out = load(box, at + 2 * WIDTH + skip.y), load(box, at + 3 * WIDTH - skip.y)
-    z_in, z_out = load(box, at + 4 * WIDTH + skip.z), load(box, at + 5 * WIDTH - skip.z)
-    near = greater(
+    at, box, o, inward = node * (BOX_ROWS * WIDTH), tree.box, near.o, near.inward
+    x, y, z = WIDTH * (inward.x < 0.0), WIDTH * (inward.y < 0.0), WIDTH * (inward.z < 0.0)
+    x_in, x_out = load(box, at + x), load(box, at + WIDTH - x)
+    y_in, y_out = load(box, at + 2 * WIDTH + y), load(box, at + 3 * WIDTH - y)
+    z_in, z_out = load(box, at + 4 * WIDTH + z), load(box, at + 5 * WIDTH - z)
+    enter = greater(
         greater((x_in - o.x) * inward.x, (y_in - o.y) * inward.y),
         greater((z_in - o.z) * inward.z, spread(np.float32(0.0))),
     )
@@ -210,7 +210,7 @@ def test_boxes(tree, node, o, inward, skip, limit):  # type: ignore[no-untyped-d
         lesser((x_out - o.x) * inward.x, (y_out - o.y) * inward.y),
         lesser((z_out - o.z) * inward.z, limit),
     )
-    return near, bits(near <= far)
+    return enter, bits(enter <= far)
 
 
 @inlined
