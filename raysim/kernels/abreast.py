@@ -38,7 +38,9 @@ class Rays(NamedTuple):
         together the probability of the decisions over the mean of all variants and classes
     chance_sum : (classes, WIDTH) of chance_of over variants
     peak : (bands, WIDTH) largest energy_of * chance_of of any variant
-    reflected : (bands, WIDTH), scattered : (classes, WIDTH) coefficients where the rays are
+    scattering, low, high : (WIDTH,) where in the tables of the boundary the material that each
+        ray meets begins: scattering, and reflectance on both sides of its cosine
+    share : (WIDTH,) of the way from `low` to `high`
     u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
     mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
     over : (covers,) those that lie over the point of one hit
@@ -56,7 +58,7 @@ class Rays(NamedTuple):
     since: NDArray[np.float64]
     order: NDArray[np.int64]
     facet: NDArray[np.int32]
-    hero_class: NDArray[np.int64]
+    hero_class: NDArray[np.uint64]
     hero_variant: NDArray[np.int64]
     stream: NDArray[np.uint64]
     counter: NDArray[np.uint64]
@@ -66,8 +68,10 @@ class Rays(NamedTuple):
     chance_of: NDArray[np.float64]
     chance_sum: NDArray[np.float64]
     peak: NDArray[np.float64]
-    reflected: NDArray[np.float64]
-    scattered: NDArray[np.float64]
+    scattering: NDArray[np.uint64]
+    low: NDArray[np.uint64]
+    high: NDArray[np.uint64]
+    share: NDArray[np.float64]
     u: NDArray[np.float64]
     cosine: NDArray[np.float64]
     mirrors: NDArray[np.int32]
@@ -94,7 +98,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.zeros(WIDTH),
         np.zeros(WIDTH, np.int64),
         np.zeros(WIDTH, np.int32),
-        np.zeros(WIDTH, np.int64),
+        np.zeros(WIDTH, np.uint64),
         np.zeros(WIDTH, np.int64),
         np.zeros(WIDTH, np.uint64),
         np.zeros(WIDTH, np.uint64),
@@ -104,8 +108,10 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.ones((variants, classes, WIDTH)),
         np.ones((classes, WIDTH)),
         np.ones((bands, WIDTH)),
-        np.ones((bands, WIDTH)),
-        np.zeros((classes, WIDTH)),
+        np.zeros(WIDTH, np.uint64),
+        np.zeros(WIDTH, np.uint64),
+        np.zeros(WIDTH, np.uint64),
+        np.zeros(WIDTH),
         np.ones(WIDTH),
         np.ones(WIDTH),
         np.empty((MIRRORS, WIDTH), np.int32),
@@ -140,12 +146,3 @@ def begin(rays: Rays, lane: int, o: Vec, d: Vec, hero: int, stream: np.uint64) -
             rays.chance_of[v, c, lane] = 1.0
         for b in range(len(rays.energy)):
             rays.energy_of[v, b, lane] = 1.0
-
-
-@inlined
-def rest(rays: Rays, lane: int) -> None:
-    """Leave a lane without a ray: it goes on, unchanged and unheard."""
-    for b in range(len(rays.energy)):
-        rays.reflected[b, lane] = 1.0
-    for c in range(len(rays.chance)):
-        rays.scattered[c, lane] = 0.0

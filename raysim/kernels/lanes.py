@@ -187,6 +187,21 @@ def _fraction(builder: Any, kind: Any, z: Any) -> Any:
     return builder.fmul(builder.sitofp(builder.lshr(z, eleven), real), step)
 
 
+def _gather(builder: Any, kind: Any, data: Any, which: Any) -> Any:
+    bytes_each = ir.Constant(LONGS.vector, [8] * WIDTH)
+    start = _spread(builder, LONGS, builder.ptrtoint(data, LONG))
+    places = builder.inttoptr(
+        builder.add(start, builder.mul(which, bytes_each)),
+        ir.VectorType(DOUBLE.as_pointer(), WIDTH),
+    )
+    every = ir.Constant(TRUTHS.vector, [1] * WIDTH)
+    form = ir.FunctionType(kind.vector, [places.type, INT, every.type, kind.vector])
+    name = f"llvm.masked.gather.v{WIDTH}f64.v{WIDTH}p0"
+    called = cgutils.get_or_insert_function(builder.module, form, name)
+    nothing = ir.Constant(kind.vector, ir.Undefined)
+    return builder.call(called, [places, ir.Constant(INT, 8), every, nothing])
+
+
 def _prefetch(builder: Any, _: Any, data: Any, first: Any) -> None:
     byte = builder.bitcast(builder.gep(data, [first]), ir.IntType(8).as_pointer())
     kind = ir.FunctionType(ir.VoidType(), [byte.type, INT, INT, INT])
@@ -210,6 +225,10 @@ def _load_twin(data: Any, first: int) -> Any:
 
 def _store_twin(data: Any, first: int, x: Any) -> None:
     data.reshape(-1)[first : first + WIDTH] = x
+
+
+def _gather_twin(data: Any, which: Any) -> Any:
+    return data.reshape(-1)[which]
 
 
 def _prefetch_twin(data: Any, first: int) -> None:
@@ -293,6 +312,8 @@ store = declare(
         x, b.bitcast(b.gep(data, [first]), x.type.as_pointer()), align=4
     ),
 )
+# elements of a float64 array, rows running on, whose numbers are LONGS
+gather = declare(lambda data, _: (DOUBLES, (data, LONGS)), _gather_twin, _gather)
 # let the processor fetch a part of an array before it is asked for
 prefetch = declare(lambda data, *_: (types.void, (data, types.int64)), _prefetch_twin, _prefetch)
 # what faces `other` in a table of float32: WIDTH elements for one number, one for WIDTH

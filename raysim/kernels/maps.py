@@ -31,7 +31,6 @@ from raysim.kernels.walk import (
     go_on,
     inside,
     rays_in,
-    rest_all,
     start_next,
     still_known,
     too_long,
@@ -310,7 +309,6 @@ def map_tasks(
                 enter(out, BY_CHANCE, path, alive & ~stay)
                 alive = stay
                 become(room, rays, alive, BY_CHANCE, path, out)
-                rest_all(rays, before & ~alive)
 
 
 def map_rays(

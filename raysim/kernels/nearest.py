@@ -136,7 +136,7 @@ def near_ray(tree, o, d):  # type: ignore[no-untyped-def]
 @inlined
 def nearest_inline(
     tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
-) -> tuple[int, float]:
+) -> tuple[np.int64, float]:
     """First triangle along a ray and the distance to it; NOTHING if there is none.
 
     `own_facet` is the facet the ray leaves, never hit again by a straight line. `stack` and
@@ -156,7 +156,7 @@ def nearest_inline(
 @uncounted
 def nearest(
     tree: Tree, o: Vec, d: Vec, own_facet: int, stack: NDArray[np.int32], reach: NDArray[np.float64]
-) -> tuple[int, float]:
+) -> tuple[np.int64, float]:
     """As `nearest_inline`."""
     return nearest_inline(tree, o, d, own_facet, stack, reach)
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.abreast import STRIDE, Rays, rest
+from raysim.kernels.abreast import STRIDE, Rays
 from raysim.kernels.boundary import Boundary, Cover, between, covering, material_in, rows_at
 from raysim.kernels.compiled import inlined
 from raysim.kernels.directions import lambert, mirrored
@@ -21,6 +21,7 @@ from raysim.kernels.lanes import (
     WIDTH,
     bits,
     choose,
+    gather,
     greater,
     load,
     lowest,
@@ -80,21 +81,18 @@ class Room(NamedTuple):
 @inlined
 def decide_under_covers(
     boundary: Boundary, cover: Cover, facet: int, base: int, p: Vec, lane: int, rays: Rays
-) -> bool:
-    """Whether the hero scatters at a point that covers may lie over; all variants are weighed.
+) -> tuple[bool, bool]:
+    """Whether covers lie over a point, and if so whether the hero scatters there.
 
-    What is left for the ray to meet is `rays.reflected` and `rays.scattered`, of all variants.
+    All variants are weighed; nothing is left to be shared.
     """
     count = covering(cover, facet, p, rays.over)
+    if count == 0:
+        return False, False
     bands, classes = len(rays.energy), len(rays.chance)
     own = material_in(cover, rays.over, count, rays.hero_variant[lane], base)
     diffuse = rays.u[lane] < boundary.scattering[own, rays.hero_class[lane]]
-    if count == 0:
-        meet(boundary, base, lane, rays)
-        return diffuse
-    rest(rays, lane)
     for c in range(classes):
-        rays.scattered[c, lane] = 1.0 if diffuse else 0.0
         rays.chance_sum[c, lane] = 0.0
     for b in range(bands):
         rays.peak[b, lane] = 0.0
@@ -109,63 +107,68 @@ def decide_under_covers(
             rays.energy_of[v, b, lane] *= between(boundary.reflectance, low, high, share, b)
             share_of = rays.energy_of[v, b, lane] * rays.chance_of[v, boundary.band_class[b], lane]
             rays.peak[b, lane] = max(rays.peak[b, lane], share_of)
-    return diffuse
+    return True, diffuse
 
 
 @inlined
-def meet(boundary: Boundary, material: int, lane: int, rays: Rays) -> None:
-    """Put the coefficients of a material where `pass_on` finds them."""
-    for c in range(len(rays.chance)):
-        rays.scattered[c, lane] = boundary.scattering[material, c]
-    low, high, share = rows_at(boundary, material, rays.cosine[lane])
-    for b in range(len(rays.energy)):
-        rays.reflected[b, lane] = between(boundary.reflectance, low, high, share, b)
+def find_materials(room: Room, rays: Rays, alive: int) -> tuple[int, int]:
+    """Of the rays at `rays.o` those under covers, and those of them whose heroes scatter.
 
-
-@inlined
-def decide(room: Room, rays: Rays, alive: int) -> int:
-    """Pattern of the rays that scatter, at `rays.o` on `rays.triangle`, by their heroes."""
+    For the others, where their materials are found in the tables.
+    """
     boundary, cover, tree = room.boundary, room.cover, room.tree
-    diffuse = 0
+    covered, diffuse = 0, 0
+    bands, classes = len(rays.energy), len(rays.chance)
     while alive != 0:
         lane = lowest(alive)
         alive &= alive - 1
         k = rays.triangle[lane]
         facet, base = tree.facet[k], boundary.material[tree.surface[k]]
         rays.facet[lane] = facet
-        if cover.first[facet] == cover.first[facet + 1]:
-            meet(boundary, base, lane, rays)
-            scatters = rays.u[lane] < rays.scattered[rays.hero_class[lane], lane]
-        else:
+        low, high, share = rows_at(boundary, base, rays.cosine[lane])
+        rays.scattering[lane], rays.share[lane] = base * classes, share
+        rays.low[lane], rays.high[lane] = low * bands, high * bands
+        if cover.first[facet] != cover.first[facet + 1]:
             p = column(rays.o, lane)
-            scatters = decide_under_covers(boundary, cover, facet, base, p, lane, rays)
-        diffuse |= int(scatters) << lane
-    return diffuse
+            under, scatters = decide_under_covers(boundary, cover, facet, base, p, lane, rays)
+            covered |= int(under) << lane
+            diffuse |= int(scatters) << lane
+    return covered, diffuse
 
 
 @inlined
 def pass_on(room: Room, rays: Rays, alive: int) -> int:
     """Reflect at `rays.o`: heroes choose specular or diffuse, all others are weighed.
 
-    Gives the pattern of diffuse reflections.
+    Gives the pattern of diffuse reflections. Rays that are not alive go on unheard.
     """
+    boundary = room.boundary
     d, n = load_vec(rays.d), load_vec(rays.normal)
     draws = load(rays.counter, 0)
     store(rays.u, 0, ahead(draws, 0))
     store(rays.cosine, 0, 0.0 - dot(d, n))
-    scatters = decide(room, rays, alive)
-    diffuse = truths(scatters)
-    total = spread(0.0)
+    covered, scatters = find_materials(room, rays, alive)
+    plain, row = truths(alive & ~covered), load(rays.scattering, 0)
+    hero = gather(boundary.scattering, row + load(rays.hero_class, 0))
+    scatters |= bits((load(rays.u, 0) < hero) & plain)
+    diffuse, nothing, all_of_it = truths(scatters), spread(0.0), spread(1.0)
+    total = nothing
     for c in range(len(rays.chance)):
-        s = load(rays.scattered, c * WIDTH)
-        chance = load(rays.chance, c * WIDTH) * choose(diffuse, s, 1.0 - s)
+        s = gather(boundary.scattering, row + np.uint64(c))
+        decided = choose(plain, choose(diffuse, s, 1.0 - s), all_of_it)
+        chance = load(rays.chance, c * WIDTH) * decided
         store(rays.chance, c * WIDTH, chance)
         total = total + chance * load(rays.chance_sum, c * WIDTH)
     raised = float(len(rays.chance) * len(rays.chance_of)) / total
     for c in range(len(rays.chance)):
         store(rays.chance, c * WIDTH, load(rays.chance, c * WIDTH) * raised)
+    low, high, share = load(rays.low, 0), load(rays.high, 0), load(rays.share, 0)
+    slanted = bits(nothing < share) != 0
     for b in range(len(rays.energy)):
-        left = load(rays.energy, b * WIDTH) * load(rays.reflected, b * WIDTH)
+        r = gather(boundary.reflectance, low + np.uint64(b))
+        if slanted:
+            r = r + share * (gather(boundary.reflectance, high + np.uint64(b)) - r)
+        left = load(rays.energy, b * WIDTH) * choose(plain, r, all_of_it)
         store(rays.energy, b * WIDTH, left)
     straight, spread_out = mirrored(d, n), lambert(n, ahead(draws, 1), ahead(draws, 2))
     d = Vec(

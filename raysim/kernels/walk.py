@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.abreast import MIRRORS, Rays, begin, new_rays, rest
+from raysim.kernels.abreast import MIRRORS, Rays, begin, new_rays
 from raysim.kernels.compiled import compiled, inlined, released
 from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
@@ -131,15 +131,6 @@ def note_lost(o: Vec, d: Vec, lost: Lost) -> None:
     lost.number[0] += 1
 
 
-@inlined
-def rest_all(rays: Rays, ended: int) -> None:
-    """Leave the lanes of a pattern without a ray."""
-    while ended != 0:
-        lane = lowest(ended)
-        ended &= ended - 1
-        rest(rays, lane)
-
-
 def rays_in(room: Room) -> Rays:
     """Working space for WIDTH rays."""
     boundary, cover = room.boundary, room.cover
@@ -205,7 +196,6 @@ def trace_tasks(
                 alive, specular, known = alive | 1 << lane, specular | 1 << lane, known | 1 << lane
             if alive == 0:
                 break
-            before = alive
             nearest_of_sixteen(room.tree, rays, alive)
             alive = inside(rays, alive, lost)
             count = find_arrivals(room, rays, alive, specular, known, arrivals)
@@ -218,7 +208,6 @@ def trace_tasks(
             known = still_known(room.tree, rays, alive & specular, known)
             go_on(rays, diffuse)
             alive = survivors(room.boundary, rays, alive)
-            rest_all(rays, before & ~alive)
 
 
 def trace(
@@ -319,7 +308,6 @@ def sample_sources(
                 alive, sampled[lane] = alive | 1 << lane, 0
             if alive == 0:
                 break
-            before = alive
             nearest_of_sixteen(room.tree, rays, alive)
             alive = inside(rays, alive, lost)
             left = alive
@@ -331,7 +319,6 @@ def sample_sources(
             advance(rays)
             go_on(rays, pass_on(room, rays, alive))
             alive = survivors(room.boundary, rays, alive)
-            rest_all(rays, before & ~alive)
 
 
 def energy_left(
