@@ -6,8 +6,9 @@ Needs embreex (pip install "raysim[bench]"). Prints a JSON line a scene: million
 both, and their ratio, as median and range over repeats that alternate, in processor time.
 Embree's rays are single, from `embreex`'s arrays. `differ` counts rays of which the two name
 different triangles more than 1e-4 m apart (Embree is single precision throughout).
-`--equal` compares that many rays with the double-precision test of every triangle: `unequal`
-counts those that name another facet and differ by more than 1e-6 m. Slow in large scenes.
+`--equal` compares that many rays with a plain search in double precision (plain.py): `unequal`
+counts those that name another facet and differ by more than 1e-6 m; and as many of them as two
+thousand million tests allow with the test of every triangle.
 """
 
 from __future__ import annotations
@@ -24,13 +25,16 @@ from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 from made import BALLS, corners_of, facets_of, rays_in
 from numpy.typing import NDArray
+from plain import every_triangle, halves_of, plain_each
 
 from raysim.kernels.build import build_tree
-from raysim.kernels.compiled import compiled, inlined, released
+from raysim.kernels.compiled import compiled
 from raysim.kernels.nearest import nearest_inline
 from raysim.kernels.threads import share_out
-from raysim.kernels.tree import NOTHING, STACK, Tree, triangle_hit
+from raysim.kernels.tree import NOTHING, STACK, Tree
 from raysim.kernels.vec import row
+
+TESTS = 2e9
 
 
 @compiled
@@ -40,21 +44,6 @@ def nearest_each(tree, origin, direction, out_triangle, out_distance):  # type: 
     for i in range(len(origin)):
         o, d = row(origin, i), row(direction, i)
         out_triangle[i], out_distance[i] = nearest_inline(tree, o, d, NOTHING, stack, reach)
-
-
-triangle_hit_inline = inlined(triangle_hit.py_func)  # a call would take longer than the test
-
-
-@released
-def plain_each(first, step, tree, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
-    """The same by testing every triangle in double precision."""
-    for i in range(first, len(origin), step):
-        best, t = NOTHING, np.inf
-        for k in range(len(tree.facet)):
-            hit = triangle_hit_inline(tree, k, row(origin, i), row(direction, i))
-            if hit < t:
-                best, t = k, hit
-        out_triangle[i], out_distance[i] = best, t
 
 
 def main() -> None:
@@ -71,8 +60,7 @@ def main() -> None:
             parser.error(f"{triangles}: choose from {', '.join(map(str, BALLS))}")
         line = measure(triangles, options.rays, options.repeats)
         if options.equal:
-            line["compared"] = options.equal
-            line["unequal"] = unequal(triangles, options.equal)
+            line |= unequal(triangles, options.equal)
         print(json.dumps(line), flush=True)
 
 
@@ -124,20 +112,38 @@ def spread(values: NDArray[np.float64]) -> list[float]:
     return [round(float(v), 2) for v in (np.median(values), values.min(), values.max())]
 
 
-def unequal(triangles: int, rays: int) -> int:
-    """Rays that a plain loop over all triangles sends elsewhere."""
+def unequal(triangles: int, rays: int) -> dict[str, int]:
+    """Rays that the plain ways send elsewhere; every triangle is tested for the first of them."""
     tree = tree_of(triangles)
-    bad = 0
+    halves = halves_of(tree.corners.reshape(-1, 3, 3))
+    few = min(rays, round(TESTS / len(tree.facet)))
+    bad, checked, bad_plain = 0, 0, 0
     for first in range(0, rays, 1_000_000):
         number = min(1_000_000, rays - first)
         many = [a.astype(np.float64) for a in rays_in(number, seed=first + 2)]
-        one, two = np.empty(number, np.int64), np.empty(number, np.int64)
-        t_one, t_two = np.empty(number), np.empty(number)
-        nearest_each(tree, *many, one, t_one)
-        share_out(plain_each, number, tree, *many, two, t_two)
-        same = (tree.facet[one] == tree.facet[two]) | (np.abs(t_one - t_two) <= 1e-6)
-        bad += int((~same).sum())
-    return bad
+        found = np.empty((2, number), np.int64), np.empty((2, number))
+        nearest_each(tree, *many, found[0][0], found[1][0])
+        share_out(plain_each, number, halves, tree, *many, found[0][1], found[1][1])
+        bad += differ(tree, *found)
+        if checked < few:
+            part = min(number, few - checked)
+            some = [a[:part] for a in (*many, found[0][1], found[1][1])]
+            share_out(every_triangle, part, tree, *some)
+            bad_plain += differ(tree, found[0][:, :part], found[1][:, :part])
+            checked += part
+    return {
+        "compared": rays,
+        "unequal": bad,
+        "compared_with_every_triangle": checked,
+        "unequal_to_it": bad_plain,
+    }
+
+
+def differ(tree: Tree, triangle: NDArray[np.int64], distance: NDArray[np.float64]) -> int:
+    """Rays of which two answers, (2, rays), name facets that lie apart."""
+    one, two = tree.facet[triangle]
+    near = np.abs(distance[0] - distance[1]) <= 1e-6
+    return int((~((one == two) | near)).sum())
 
 
 if __name__ == "__main__":
