@@ -2,7 +2,7 @@
 
     python benchmarks/angles.py [SCENE] [--rays N] [--turns N]
 
-The kernels as they are against the same kernels whose `reflect` knows no layers, in two processes
+The kernels as they are against the same kernels without cosines of incidence, in two processes
 that take turns. Prints JSON lines: processor seconds of one thread for each run, and the ratio of
 the medians with the standard error of its logarithm by the spread of the turns. Both must give the
 same reflections, and a scene with layers is refused.
@@ -98,8 +98,9 @@ def be(options: argparse.Namespace) -> None:
         from raysim.kernels import boundary
         from raysim.kernels.compiled import inlined
 
-        assert "raysim.kernels.ray" not in sys.modules  # it takes `reflect` when it is imported
-        boundary.reflect = inlined(plain_reflect)
+        assert "raysim.kernels.ray" not in sys.modules  # it takes these when it is imported
+        boundary.rows_at = inlined(row_of)
+        boundary.between = inlined(entry)
     from raysim.scene.read import load_scene
     from raysim.settings import Settings
     from raysim.solvers.run import run
@@ -115,10 +116,14 @@ def be(options: argparse.Namespace) -> None:
         print(json.dumps({"seconds": seconds, "reflections": result.reflection_count}), flush=True)
 
 
-def plain_reflect(boundary, material, _cosine, energy):  # type: ignore[no-untyped-def]
-    """`kernels.boundary.reflect` of coefficients alone."""
-    for b in range(len(energy)):
-        energy[b] *= boundary.reflectance[material, b]
+def row_of(_boundary, material, _cosine):  # type: ignore[no-untyped-def]
+    """`kernels.boundary.rows_at` of coefficients alone."""
+    return material, material, 0.0
+
+
+def entry(table, low, _high, _share, column):  # type: ignore[no-untyped-def]
+    """`kernels.boundary.between` of coefficients alone."""
+    return table[low, column]
 
 
 if __name__ == "__main__":
