@@ -5,8 +5,8 @@
 Prints JSON lines: nanoseconds of processor time a reflection at each size, and the fitted exponent
 p of (cost) ~ (size)^p, over the whole range and over its upper half (by least squares of the
 logarithms). The room is that of loop.py; triangles are those of balls in it. Variants have a panel
-each, somewhere on the floor. `--large` adds a child that loads, builds and traces 10^6 triangles, with
-the largest size that it had in memory.
+each, somewhere on the floor. `--large` adds a child that loads, builds and traces 10^6 triangles,
+with the largest size that it had in memory.
 """
 
 from __future__ import annotations
