@@ -21,7 +21,8 @@ PLAIN = {
 OTHERWISE = "the strongest early reflection"
 BOXY = (
     "So small a room sounds boxy: a few low notes ring far apart, and decay times from rays mean "
-    "little."
+    "little. Thick absorption helps, 10 cm and more with air behind; thin foam takes highs "
+    "alone."
 )
 
 

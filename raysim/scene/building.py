@@ -175,8 +175,8 @@ def _from_tape(
     notes = []
     if section.tolerance is not None:
         notes.append(
-            f"lengths are stated to ±{1000 * section.tolerance:g} mm; the delays of reflections "
-            "carry it, other results don't"
+            f"lengths are stated to ±{1000 * section.tolerance:g} mm; delays of reflections, "
+            "frequencies of modes and the volume carry it, other results don't"
         )
     doubts = _size_doubts(section)
 

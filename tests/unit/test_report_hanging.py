@@ -165,6 +165,8 @@ def test_first_words_of_a_closet_promise_no_more_than_it_can_hold(result):
     closet = replace(result, scene=replace(result.scene, volume=7.0, sources=voice))
     said = dict(first_words(closet, [], []))
     assert "boxy" in said["Boxy"]
+    assert "10 cm and more" in said["Boxy"]
+    assert count_words(first_words(closet, list_reflections(result), [])) <= MOST_WORDS
     assert "raysim place" not in said["First"]
     assert "--bass" in said["First"]
     assert "Boxy" not in dict(first_words(result, [], []))
