@@ -19,10 +19,11 @@ def all_unknowns(treated, number, source=0):
     reduced, elements = treated.reduced, treated.reduced.elements
     k = treated.wavenumbers[number]
     full = csr_array(elements.stiffness - k * k * elements.mass, dtype=complex)
-    for boundary, own in zip(treated.boundaries, treated.admittances[:, number], strict=True):
+    weights = treated.weights_at(np.array([k]))[:, 0]
+    for boundary, weight in zip(treated.boundaries, weights, strict=True):
         spread = csr_array(boundary.mass).tocoo()
         at = (boundary.on[spread.row], boundary.on[spread.col])
-        full = full + csr_array((1j * k * own * spread.data, at), shape=full.shape)
+        full = full + csr_array((weight * spread.data, at), shape=full.shape)
     shapes = np.hstack([reduced.shapes, treated.added])
     inverse = np.linalg.inv(treated.matrices(np.array([number]))[0])
 
