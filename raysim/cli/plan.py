@@ -238,6 +238,15 @@ def _content(
             }
             for k, step in enumerate(made.steps)
         ],
+        "weights": {c.part: bench.weights.of(c.part) for c in bench.columns},
+        "aim": [
+            {
+                "part": column.part,
+                "words": column.words,
+                "off_steps": [float(state.off[c]) for state in made.states],
+            }
+            for c, column in enumerate(bench.columns)
+        ],
         "off_aim_steps": [float(state.off @ bench.by_column) for state in made.states],
         "left_out": made.left_out,
         "candidates": made.candidates,

@@ -150,6 +150,12 @@ class Bench:
             raise ResultError(TOO_FEW.format("the bare room")) from None
         self._measured[frozenset()] = self.base
 
+    @property
+    def weighted(self) -> str:
+        """Parts of the aim that take part, each with its weight."""
+        parts = dict.fromkeys(column.part for column in self.columns)
+        return ", ".join(f"{part} {self.weights.of(part):g}" for part in parts)
+
     def measure(self, sets: Sequence[Chosen]) -> list[Measured]:
         """Numbers of sets, computed together, at most MOST_AT_ONCE on one trace.
 

@@ -191,10 +191,7 @@ def aim_words(plan: Plan, scene: Scene) -> list[str]:
             f"Not judged at {', '.join(silent)}: rays mean little there, and without --bass the "
             "bass decides nothing"
         )
-    weights = plan.bench.weights
-    parts = dict.fromkeys(c.part for c in plan.bench.columns)
-    lines.append("Weights: " + ", ".join(f"{part} {weights.of(part):g}" for part in parts))
-    return lines
+    return [*lines, f"Weights: {plan.bench.weighted}"]
 
 
 def remaining_words(result: Result, variant: str, coverable: Sequence[str]) -> list[str]:

@@ -33,7 +33,7 @@ def written(workshop: Workshop, plan: Plan) -> Written:
     """
     taken = set(workshop.taken)
     names = tuple(_names(workshop, step, k, taken) for k, step in enumerate(plan.kept, start=1))
-    lines = [workshop.scene.text.rstrip(), "", HEADING]
+    lines = [workshop.scene.text.rstrip(), "", HEADING, f"# Weights: {plan.bench.weighted}."]
     for step, own in zip(plan.kept, names, strict=True):
         for name, (_, keys) in zip(own, step.site.sections, strict=True):
             lines += ["", f"[treatments.{name}]"]
