@@ -131,31 +131,41 @@ def nearest_surface(mesh: Triangles, points: Array) -> tuple[Array, Array, Ints]
     points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
     place = np.zeros_like(points)
     triangle = np.zeros(len(points), dtype=np.int64)
-    for k, point in enumerate(points):
-        candidates = _nearest_on_triangles(corners, point)
-        apart = ((candidates - point) ** 2).sum(axis=1)
-        triangle[k] = int(apart.argmin())
-        place[k] = candidates[triangle[k]]
+    step = max(1, PAIRS_AT_ONCE // max(len(corners), 1))
+    for first in range(0, len(points), step):
+        own = slice(first, first + step)
+        some = points[own]
+        candidates = _nearest_on_triangles(corners, some[:, None])
+        apart = ((candidates - some[:, None]) ** 2).sum(axis=2)
+        triangle[own] = apart.argmin(axis=1)
+        place[own] = candidates[np.arange(len(some)), triangle[own]]
     return np.linalg.norm(place - points, axis=1), place, triangle
 
 
-def _nearest_on_triangles(corners: Array, point: Array) -> Array:
-    """(m, 3) nearest point of each triangle: in its plane if that lies in it, else on an edge."""
+def _nearest_on_triangles(corners: Array, points: Array) -> Array:
+    """(p, m, 3) nearest place of each triangle to points (p, 1, 3).
+
+    In its plane if that lies in it, else on an edge.
+    """
     a, b, c = corners.transpose(1, 0, 2)
     normal = np.cross(b - a, c - a)
-    squared = np.maximum(np.einsum("ij,ij->i", normal, normal), 1e-300)
-    foot = point - (np.einsum("ij,ij->i", point - a, normal) / squared)[:, None] * normal
-    within = np.ones(len(a), dtype=np.bool_)
+    squared = np.maximum(_dot(normal, normal), 1e-300)
+    foot = points - (_dot(points - a, normal) / squared)[..., None] * normal
+    within = np.ones(foot.shape[:2], dtype=np.bool_)
     best = foot.copy()
-    best_apart = np.full(len(a), np.inf)
+    best_apart = np.full(foot.shape[:2], np.inf)
     for p, q in ((a, b), (b, c), (c, a)):
-        within &= np.einsum("ij,ij->i", np.cross(q - p, foot - p), normal) >= 0
         along = q - p
-        length = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
-        t = np.clip(np.einsum("ij,ij->i", point - p, along) / length, 0.0, 1.0)
-        on_edge = p + t[:, None] * along
-        apart = ((on_edge - point) ** 2).sum(axis=1)
+        within &= _dot(np.cross(along, foot - p), normal) >= 0
+        length = np.maximum(_dot(along, along), 1e-300)
+        t = np.clip(_dot(points - p, along) / length, 0.0, 1.0)
+        on_edge = p + t[..., None] * along
+        apart = ((on_edge - points) ** 2).sum(axis=-1)
         nearer = apart < best_apart
-        best = np.where(nearer[:, None], on_edge, best)
+        best = np.where(nearer[..., None], on_edge, best)
         best_apart = np.where(nearer, apart, best_apart)
-    return np.asarray(np.where(within[:, None], foot, best))
+    return np.asarray(np.where(within[..., None], foot, best))
+
+
+def _dot(one: Array, other: Array) -> Array:
+    return np.asarray(np.einsum("...i,...i->...", one, other))
