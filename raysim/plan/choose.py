@@ -5,7 +5,10 @@ Knows sets, money and numbers; nothing of rooms.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -88,6 +91,20 @@ class Outcome:
         """By how much it is nearer to the aim than another, and the standard error."""
         sampled = float(jackknife_error(other.left_out - self.left_out))
         return other.off - self.off, float(np.hypot(sampled, np.hypot(self.error, other.error)))
+
+
+@contextmanager
+def _silence() -> Iterator[None]:
+    """HiGHS has a line of its own for some problems, past all options: it would spoil JSON."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    try:
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+            yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
 
 
 Evaluate = Callable[[Sequence[Chosen]], list[Outcome]]
@@ -279,7 +296,8 @@ class Search:
                     rows.append([float(n in (k, m)) for n in range(len(own))])
                     most.append(1.0)
         limits = [LinearConstraint(np.array(rows), ub=np.array(most))] if rows else []
-        solved = milp(-value, constraints=limits, integrality=1, bounds=Bounds(0, 1))
+        with _silence():
+            solved = milp(-value, constraints=limits, integrality=1, bounds=Bounds(0, 1))
         if solved.x is None:
             return self.fixed
         found = self.fixed | {n for n, x in zip(kept, solved.x, strict=True) if x > 0.5}

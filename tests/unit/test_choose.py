@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from itertools import combinations
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from raysim.plan import choose
 from raysim.plan.choose import Candidate, Caps, Outcome, Search
 from raysim.plan.stop import stop_after
 
@@ -175,3 +177,11 @@ def test_stop_line_looks_at_every_quantity():
     offs = [np.array([9.0, 4.0]), np.array([3.0, 4.0]), np.array([2.9, 2.0])]
     left_out = [np.tile(off, (32, 1)) for off in offs]
     assert stop_after(offs, left_out) == 2
+
+
+def test_what_a_library_prints_past_its_options_is_kept_back(capfd):
+    """Of all that writes to the descriptor while the programme is solved, nothing is seen."""
+    with choose._silence():
+        os.write(1, b"tmpSolver.run();")
+    os.write(1, b"after")
+    assert capfd.readouterr().out == "after"
