@@ -9,6 +9,7 @@ import numpy as np
 from raysim.errors import ResultError
 from raysim.files import why_not_written, write_whole
 from raysim.results.data_set import read_error
+from raysim.scene.building import STATED_RANGE_M3
 from raysim.settings import BATCHES
 from raysim.solvers.late import RAYS_A_ROUND
 from raysim.study.merge import Merged
@@ -87,7 +88,8 @@ def _room(study: Study) -> str:
         f"was computed with raysim by exact image sources of low order and stochastic ray tracing "
         f"for all other paths, up to {until}, in octave bands of {bands[0]:g} to {bands[-1]:g} Hz, "
         f"with air absorption after ISO 9613-1 and quantities after ISO 3382-1 and -2. Below the "
-        f"Schroeder frequency no quantity is given."
+        f"Schroeder frequency no quantity is given, and in rooms below {STATED_RANGE_M3[0]:g} m³ "
+        "no decay time."
     )
 
 
