@@ -110,6 +110,20 @@ def test_layouts_together_are_layouts_one_by_one(modes, plausible):
         assert got == pytest.approx([float(each) for each in expected], abs=1e-6)
 
 
+def test_scores_are_the_same_bits_on_any_number_of_threads(modes, monkeypatch):
+    ends = np.array([0.5, 0.45, 1.1]), np.array([1.5, 0.45, 1.1])
+    seats = (SEAT, SEAT + np.array([0.0, 0.2, 0.0]))
+    layouts = [Layout(None, 0.0, 0.0, 0.0, *ends, seat) for seat in seats]
+    rooms = plausible_rooms(modes.scene, 3, 1, 0.01)
+    found = []
+    for threads in (1, 3):
+        monkeypatch.setattr("raysim.waves.threads.os.cpu_count", lambda n=threads: n)
+        fields = Fields(modes, layouts, ZONE)
+        found.append([*fields.nominal(), *fields.plausible(rooms)])
+    for one, other in zip(*found, strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
 def test_nothing_slips_through_a_wall(modes):
     """Loudspeakers 5 mm from a wall and a head in a corner, all to slip by 3 cm: still inside."""
     ends = np.array([0.005, 0.3, 1.1]), np.array([1.995, 0.3, 1.1])
