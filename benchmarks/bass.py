@@ -3,7 +3,8 @@
     python benchmarks/bass.py [HIGHEST_HZ]
 
 Rooms: a box of 60 m3 to 300 Hz, and one of 150 m3 to as high as fits. Invented. Each bare, and
-with its rear wall, its ceiling and both treated. `cpu` is the time of all cores together: wall
+with its rear wall, its ceiling and both treated, and with two corner traps as volumes, which the
+mesh of all has as regions. `cpu` is the time of all cores together: wall
 times mean little on a machine that others use.
 """
 
@@ -17,16 +18,29 @@ import time
 
 import numpy as np
 
-from raysim.scene.data import Scene, Variant
+from raysim.scene.data import Scene, Treatment, Variant
 from raysim.solvers.bass import compute_bass, upper_frequency_hz
+from raysim.surfaces.grammar import parse_layers
 from tests.rooms import material, shoebox
 
 SIZES = ((5.4, 4.1, 2.7), (8.0, 6.2, 3.0))
 TREATED = {"rear": ("rear",), "ceiling": ("ceiling",), "both": ("rear", "ceiling")}
+TRAP_M = 0.4
+
+
+def trap(name: str, corner: tuple[float, float], height: float, material: int) -> Treatment:
+    """Wool under cloth in the corner at x = 0 or x = the width, y = 0."""
+    inwards = 1.0 if corner[0] == 0 else -1.0
+    plan = np.array(corner) + TRAP_M * np.array([[0, 0], [inwards, 0], [0, 1]])
+    corners = np.array([(*point, z) for point in plan for z in (0.0, height)])
+    return Treatment(
+        name, name, "corner trap", -1, (0.0,) * 4, 0.3, 0.0, material, "standing", None, None, 1,
+        False, "front", corners,
+    )  # fmt: skip
 
 
 def room(size: tuple[float, ...]) -> Scene:
-    """A box with three treated variants."""
+    """A box with four treated variants."""
     scene = shoebox(size, 0.15, sources=((1.1, 1.2, 1.2),), receivers=((2.0, 3.4, 1.2),))
     soft = material("soft", 0.6, 0.1, scene.bands_hz)
     index = {surface.name: n for n, surface in enumerate(scene.surfaces)}
@@ -35,7 +49,19 @@ def room(size: tuple[float, ...]) -> Scene:
         Variant(name, surfaces=tuple((index[surface], own) for surface in changed))
         for name, changed in TREATED.items()
     ]
-    return dataclasses.replace(scene, materials=(*scene.materials, soft), variants=tuple(variants))
+    layers = parse_layers(["fabric 200", "porous 300mm 10000"], "wool")
+    wool = dataclasses.replace(soft, name="wool", construction=layers)
+    corners = ((0.0, 0.0), (size[1], 0.0))
+    treatments = [
+        trap(f"trap {n}", corner, size[2], own + 1) for n, corner in enumerate(corners, start=1)
+    ]
+    variants.append(Variant("traps", treatments=(0, 1)))
+    return dataclasses.replace(
+        scene,
+        materials=(*scene.materials, soft, wool),
+        treatments=tuple(treatments),
+        variants=tuple(variants),
+    )
 
 
 def main() -> None:
@@ -55,7 +81,7 @@ def main() -> None:
         told("end", 1.0)
         walls = np.array([wall for _, wall, _ in stages])
         cpus = np.array([cpu for _, _, cpu in stages])
-        first = len(stages) - 1 - len(TREATED)  # the stage after the first variant
+        first = len(stages) - 2 - len(TREATED)  # the stage after the first variant
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
         print(
             json.dumps(
