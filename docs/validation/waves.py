@@ -44,4 +44,4 @@ def joined() -> Iterator[Row]:
 
 
 def _means(off: np.ndarray) -> list[str]:
-    return [f"{mean:+.1f}" for mean in off[0, 0].mean(axis=0)]
+    return [f"{mean:+.1f}" for mean in np.round(off[0, 0].mean(axis=0), 1) + 0.0]

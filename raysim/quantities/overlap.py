@@ -22,7 +22,8 @@ def interference_spread_db(
 
     The waves have the interference of all paths, the geometrical part that of its images. What the
     rays carry has no phase, and its share of the energy makes the two differ: by at most this.
-    NaN where no decay time is known.
+    Between octaves whose decay time is known by straight lines over the logarithm of frequency; NaN
+    where none is.
 
     Parameters
     ----------
@@ -33,6 +34,9 @@ def interference_spread_db(
         Nominal; those of the overlap if not given.
     """
     decay, frequency = _decay_times(result, response), response.frequency_hz
+    known = np.isfinite(decay)
+    if not known.any():
+        return float("nan")
     midbands = np.log([exact_midband_hz(f) for f in result.scene.bands_hz])
     late = rest_at(response.rest[0], result.scene.bands_hz, frequency)
     early = np.abs(response.images[0].astype(np.complex128)) ** 2
@@ -41,8 +45,8 @@ def interference_spread_db(
         low, high = band_edges_hz(third, 3)
         own = (frequency >= low) & (frequency < high)
         share = late[..., own].mean() / (late[..., own] + early[..., own]).mean()
-        nearest = int(np.abs(midbands - np.log(exact_midband_hz(third, 3))).argmin())
-        squares.append(level_deviation_db(band_variance(decay[nearest], high - low), share) ** 2)
+        time_s = np.interp(np.log(exact_midband_hz(third, 3)), midbands[known], decay[known])
+        squares.append(level_deviation_db(band_variance(time_s, high - low), share) ** 2)
     return float(np.sqrt(np.mean(squares))) if squares else float("nan")
 
 
