@@ -139,7 +139,7 @@ def test_refuses_what_is_no_result(written, spoil, sentence):
 
 
 def test_refuses_a_folder(tmp_path):
-    with pytest.raises(ResultError, match="no such file"):
+    with pytest.raises(ResultError, match="it is a folder"):
         load_result(tmp_path)
 
 
