@@ -15,7 +15,7 @@ PLASTIC = 1.32471795724474602596
 STEP_1 = 1 / PLASTIC
 STEP_2 = 1 / PLASTIC**2
 SINE = tuple((-1) ** (k // 2) * (2 * pi) ** k / factorial(k) for k in range(21, 0, -2))
-LONGER = 1.0 + 1e-9  # so that a normal and a direction against it never add up to nothing
+LONGER = 1.0 + 1e-12  # so that a normal and a direction against it never add up to nothing
 
 
 @inlined

@@ -29,6 +29,7 @@ from raysim.kernels.lanes import (
     single,
     spread,
     store,
+    truths,
 )
 from raysim.kernels.tree import (
     BOX_ROWS,
@@ -308,7 +309,8 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
         set_plane(tree, rays, lane)
     n = load_vec(rays.normal)
     t = (load(rays.level, 0) - dot(n, o)) / dot(n, d)
-    store(rays.t, 0, choose(limit < np.float32(np.inf), t, spread(np.inf)))
+    t = choose(limit < np.float32(np.inf), t, spread(np.inf))
+    store(rays.t, 0, choose(truths(alive), t, spread(0.0)))
     left = alive & doubtful
     while left != 0:
         lane = lowest(left)

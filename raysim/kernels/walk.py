@@ -119,6 +119,7 @@ def inside(rays: Rays, alive: int, lost: Lost) -> int:
         lane = lowest(left)
         left &= left - 1
         note_lost(column(rays.o, lane), column(rays.d, lane), lost)
+        rays.t[lane] = 0.0  # where it is, for good
     return alive & ~behind
 
 
