@@ -5,8 +5,8 @@
 Prints JSON lines: nanoseconds of processor time a reflection at each size, and the fitted exponent
 p of (cost) ~ (size)^p, over the whole range and over its upper half (by least squares of the
 logarithms). The room is that of loop.py; triangles are those of balls in it. Variants have a panel
-each, somewhere on the floor. `--large` adds a child that loads, builds and traces 10^6 triangles,
-with the largest size that it had in memory.
+each, somewhere on the floor. Then what a table over the angle of incidence costs. `--large` adds
+a child that loads, builds and traces 10^6 triangles, with the largest size that it had in memory.
 """
 
 from __future__ import annotations
@@ -57,6 +57,7 @@ def main() -> None:
     box = room_of(corners_of(12))
     for name, make in (("receivers", heard_by), ("bands", in_bands), ("variants", in_variants)):
         report(name, SIZES[name], [make(box, size) for size in SIZES[name]], options.reflections)
+    print(json.dumps({"layers_over_plain": compare(box, in_layers(box), options.reflections)}))
     if options.large:
         with tempfile.NamedTemporaryFile(suffix=".npy") as file:
             np.save(file.name, corners_of(LARGE))
@@ -87,6 +88,12 @@ def nanoseconds(room: Room, reflections: int) -> float:
         else:
             rays = max(16, rays * reflections // done)
     return least
+
+
+def compare(one: Room, other: Room, reflections: int) -> list[float]:
+    """Cost in the other room over that in the one, turn about: median, least and most of five."""
+    turns = [nanoseconds(other, reflections) / nanoseconds(one, reflections) for _ in range(5)]
+    return [round(float(v), 2) for v in (np.median(turns), min(turns), max(turns))]
 
 
 def run(room: Room, rays: int, number: int) -> tuple[int, float]:
@@ -125,6 +132,13 @@ def in_bands(room: Room, number: int) -> Room:
     )
     plan = Plan(0, SPEED, 1e-4 + 5e-3 * spread, SPEED * BINS * BIN_S, BIN_S)
     return room._replace(boundary=boundary, plan=plan)
+
+
+def in_layers(room: Room) -> Room:
+    """The room with a table over the angle of incidence, of the same numbers."""
+    rows = np.repeat(room.boundary.reflectance, 65, axis=0)
+    cosines = np.full_like(room.boundary.cosines, 65)
+    return room._replace(boundary=room.boundary._replace(reflectance=rows, cosines=cosines))
 
 
 def in_variants(room: Room, number: int) -> Room:
