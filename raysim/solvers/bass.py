@@ -23,7 +23,7 @@ from raysim.waves.damped import Damped, damped_modes
 from raysim.waves.elements import Elements, assemble, resurfaced
 from raysim.waves.reduced import Reduced, reduce
 from raysim.waves.tetrahedra import barycentric_in, tetrahedra_of
-from raysim.waves.threads import at_once
+from raysim.waves.threads import at_once, one_thread
 from raysim.waves.treated import Treated, treat
 
 Array = NDArray[np.float64]
@@ -86,6 +86,7 @@ def schroeder_hz(scene: Scene) -> float:
     return float(2000 * np.sqrt(decay_s / scene.volume)) if np.isfinite(decay_s) else HIGHEST_HZ
 
 
+@one_thread()
 def compute_bass(
     scene: Scene,
     variants: Sequence[str] | None = None,

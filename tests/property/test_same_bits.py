@@ -1,8 +1,12 @@
 """The same seed gives the same bits, however the work is divided."""
 
+import dataclasses
+
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from raysim.settings import Settings
+from raysim.solvers.bass import compute_bass
 from raysim.solvers.run import run
 from tests.rooms import shoebox
 
@@ -24,6 +28,18 @@ def test_one_thread_and_two():
     np.testing.assert_array_equal(one.energy_batches, two.energy_batches)
     other = run(scene(), Settings(rays=16384, seed=9, duration_s=0.2))
     assert np.any(other.energy_batches != one.energy_batches)
+
+
+def test_bass_on_one_thread_and_two():
+    """Of the linear algebra; another mesh would differ in its number of unknowns."""
+    outcomes = []
+    for count in (1, 2):
+        with threadpool_limits(count):
+            outcomes.append(compute_bass(scene(), highest_hz=220.0))
+    one, two = map(dataclasses.asdict, outcomes)
+    assert one.keys() == two.keys()
+    for name in one:
+        np.testing.assert_equal(one[name], two[name], err_msg=name)
 
 
 def test_extended_equals_uninterrupted():
