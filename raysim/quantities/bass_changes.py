@@ -18,7 +18,7 @@ from raysim.results.data import Bass
 Array = NDArray[np.float64]
 
 FARTHEST = 0.06  # of its frequency that a mode may move and still be taken for the same
-STRANGER = 0.03  # counted so much farther where it is called otherwise
+STRANGER = 0.03  # counted so much farther where it is nothing like it
 MOST_MODES = 16
 EVEN_FROM_HZ, EVEN_TO_HZ = 40.0, 200.0
 
@@ -137,7 +137,7 @@ def _evenness(side: Side, bass: Bass) -> Array:
 
 
 def _matched(before: list[Mode], after: tuple[Mode, ...]) -> tuple[tuple[Mode, Mode | None], ...]:
-    """Each mode with the nearest in frequency, the surest pairs first, none taken twice."""
+    """Each mode with the one nearest it and most alike, the surest pairs first, none twice."""
     costs = sorted(
         (cost, i, k)
         for i, one in enumerate(before)
@@ -153,4 +153,14 @@ def _matched(before: list[Mode], after: tuple[Mode, ...]) -> tuple[tuple[Mode, M
 
 def _distance(one: Mode, other: Mode) -> float:
     far = abs(float(np.log(other.frequency_hz / one.frequency_hz)))
-    return far + (0.0 if one.kind and one.kind == other.kind else STRANGER)
+    return far + STRANGER * (1 - _likeness(one, other))
+
+
+def _likeness(one: Mode, other: Mode) -> float:
+    """1 where both are called the same or are proportional at sources and receivers, 0 to it."""
+    if one.kind and one.kind == other.kind:
+        return 1.0
+    a, b = (np.concatenate([mode.at_sources, mode.at_receivers]) for mode in (one, other))
+    if a.shape != b.shape or not (a.any() and b.any()):
+        return 0.0
+    return float(abs(a @ b) / (np.linalg.norm(a) * np.linalg.norm(b)))

@@ -39,6 +39,24 @@ def test_modes_are_matched_where_they_are_near(change):
     assert gone is None
 
 
+def test_close_modes_are_matched_by_what_they_are_like(made):
+    """Both fall by 1 Hz, so that the nearest of the second is the first; their shapes tell."""
+    count = made.bass.mode_at_receivers.shape[1]
+    odd, even = np.resize([0.3, -0.3], count), np.full(count, 0.7)
+    bass = dataclasses.replace(
+        made.bass,
+        mode_frequency_hz=np.array([33.0, 33.6, 32.4, 33.1]),
+        mode_kind=("",) * 4,
+        mode_at_receivers=np.array([odd, even, -1.1 * odd, 0.9 * even]),
+        mode_at_sources=np.tile([[0.5, -0.5], [0.6, 0.6]], (2, 1)),
+    )
+    sides = [
+        quantities.side_of(dataclasses.replace(made, bass=bass), name) for name in made.variants
+    ]
+    pairs = quantities.bass_change(*sides).modes
+    assert [(a.frequency_hz, b.frequency_hz) for a, b in pairs] == [(33.0, 32.4), (33.6, 33.1)]
+
+
 def test_in_words(change):
     said = bass_comparing.sentences(change)
     assert said[-2] == "Of the lowest 2 modes 1 rings shorter, 1 is not found again."
