@@ -186,6 +186,11 @@ def aim_words(plan: Plan, scene: Scene) -> list[str]:
             f"is heard ({modal_decay.SOURCE}), as they are driven and heard at the seat; levels "
             "over the head zone even"
         )
+        if any(site.name in bass.objects for site in (step.site for step in plan.kept)):
+            lines.append(
+                "Corner traps and clouds reacted at their faces in the search, which is quicker; "
+                "the result has porous ones as volumes: believe that one"
+            )
     elif silent:
         lines.append(
             f"Not judged at {', '.join(silent)}: rays mean little there, and without --bass the "
