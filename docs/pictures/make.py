@@ -33,7 +33,7 @@ def main() -> None:
         for drawn, shown in PICTURES.items():
             shutil.copy(Path(folder, "control_room_report", drawn), HERE / shown)
         linden = str(REPOSITORY / "scenes" / "linden.toml")
-        raysim("run", linden, "-o", "linden.h5", "--bass", "--draft", folder=folder)
+        raysim("run", linden, "-o", "linden.h5", "--draft", folder=folder)
         raysim("report", "linden.h5", "-o", "linden_report", folder=folder)
         for drawn, shown in OF_THE_BASS.items():
             shutil.copy(Path(folder, "linden_report", drawn), HERE / shown)

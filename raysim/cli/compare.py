@@ -205,7 +205,7 @@ def _difference(judged: Judged) -> dict[str, Any]:
 def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]]) -> None:
     from rich.table import Table
 
-    from raysim.cli.paper import console
+    from raysim.cli.paper import console, say_item
     from raysim.quantities import bass_change
     from raysim.report import bass_comparing, comparing
 
@@ -236,7 +236,7 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
             last = title
         console().print(table)
         for sentence in comparing.undefined(comparison):
-            click.echo(f"  - {sentence}")
+            say_item(sentence)
         click.echo(f"  ± is the standard error of the change, {comparison.pairing}.")
         bass = bass_change(comparison.before, comparison.after)
         for sentence in bass_comparing.sentences(bass) if bass else ():

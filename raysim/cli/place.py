@@ -173,6 +173,7 @@ def _write(
 
 
 def _print(question: Question, found: Found, checked: Checked) -> None:
+    from raysim.cli.paper import say_item
     from raysim.place.words import notes, rows, verdict, where
 
     click.echo(verdict(found, checked))
@@ -194,4 +195,4 @@ def _print(question: Question, found: Found, checked: Checked) -> None:
         f"now {checked.current_db:.1f} dB"
     )
     for note in notes(question, found):
-        click.echo(f"  - {note}")
+        say_item(note)

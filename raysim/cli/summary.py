@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from typing import Any, Literal
 
 import click
@@ -13,7 +14,7 @@ from rich.table import Table
 
 from raysim import quantities
 from raysim.bands import band_name
-from raysim.cli.paper import console
+from raysim.cli.paper import console, say_item
 from raysim.digits import rounded
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
@@ -59,9 +60,10 @@ def _print_bass(result: Result) -> None:
     sources = [source.name for source in result.scene.sources]
     receivers = [receiver.name for receiver in result.scene.receivers]
     dips = [find_dips(result, response, FIRST, s, 0) for s in range(len(sources))]
-    click.echo(f"\nBass by waves{_of_first(result)} at '{receivers[0]}': {bass.notes[0]}")
+    title = f"Bass by waves{_of_first(result)} at '{receivers[0]}': {bass.notes[0]}"
+    click.echo("\n" + textwrap.fill(title, console().width, subsequent_indent="  "))
     for sentence in bass_words.sentences(first, response, modes, dips):
-        click.echo(f"  {sentence}")
+        say_item(sentence)
     if not modes:
         return
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -227,9 +229,9 @@ def _print_quantities(result: Result) -> None:
     if waves:
         click.echo(f"  {BY_WAVES} by waves, ± over sources, receivers and head zones")
     for sentence in _reasons(result, averages, FIRST):
-        click.echo(f"  {UNDEFINED} {sentence}")
+        say_item(sentence)
     for sentence in silent:
-        click.echo(f"  {sentence}")
+        say_item(sentence)
 
 
 def _by_waves(time: tuple[float, float]) -> str:
