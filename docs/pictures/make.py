@@ -40,7 +40,8 @@ def main() -> None:
     readme = REPOSITORY / "README.md"
     before, rest = readme.read_text("utf-8").split(START)
     after = rest.split(END)[1]
-    block = f"```text\n{printed[printed.index(FIRST_LINE) :].rstrip()}\n```\n"
+    shown = printed[printed.index(FIRST_LINE) :].rstrip().splitlines()
+    block = "\n".join(["```text", *(line.rstrip() for line in shown), "```", ""])
     readme.write_text(before + START + block + END + after, encoding="utf-8")
 
 
