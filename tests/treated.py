@@ -56,6 +56,46 @@ size = [0.6, 1.2]
 material = "wool"
 {more}
 """
+TRAPS = """\
+[treatments.corners]
+pattern = "corner traps"
+places = ["front left", "front right"]
+size = [0.34, 0.30]
+z = [0.2, 2.0]
+material = "wool"
+[treatments.square]
+kind = "corner trap"
+on = ["left", "rear"]
+size = "25cm"
+shape = "square"
+gap = "3cm"
+material = "wool"
+[treatments.edge]
+kind = "edge trap"
+on = ["rear", "ceiling"]
+size = [0.3, 0.2]
+along = [0.5, 2.5]
+shape = "square"
+material = "wool"
+[treatments.sloping]
+kind = "edge trap"
+on = ["right", "ceiling"]
+size = "20cm"
+along = [0.5, 1.5]
+material = "wool"
+[treatments.cloud]
+kind = "cloud"
+on = "ceiling"
+at = "centred 1.1m from the front, in the middle"
+size = [1.2, 0.9]
+gap = "15cm"
+material = "wool"
+[treatments.screen]
+kind = "screen"
+at = [2.9, 1.2, 0]
+size = [0.1, 0.8, 1.6]
+material = "wool"
+"""
 
 
 def panel(name: str, on: str, at: str, more: str = "") -> str:

@@ -21,6 +21,7 @@ from raysim.report.falling import Falling, falling
 from raysim.report.first_words import first_words
 from raysim.report.hand_checks import hand_checks
 from raysim.report.hanging import HangingSection, hanging_section
+from raysim.report.limits import limits
 from raysim.report.pictures import Picture, draw_loudspeakers
 from raysim.report.room_page import FILE as ROOM_FILE
 from raysim.report.room_page import compose_room
@@ -196,7 +197,7 @@ def _page(
         warnings=scene.warnings,
         notes=scene.notes,
         unknowns=unknown_words(scene),
-        limits=words.limits(first, VARIANT),
+        limits=limits(first, VARIANT),
         provenance=words.provenance(result),
     )
 

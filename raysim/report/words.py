@@ -22,9 +22,7 @@ from raysim.quantities import (
 from raysim.quantities.reflections import criterion_bands, level_range_db
 from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
-from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
-from raysim.scene.playing import not_counted
 from raysim.theory import criteria
 from raysim.theory.tape import volume_sensitivity_m2
 from raysim.units import counted
@@ -108,7 +106,7 @@ def worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) ->
     owner = {scene.surfaces[scene.facets[f].surface].owner for f in worst.reflection.facets}
     above = [one for one in judged if not one.is_met]
     text = (
-        f"The strongest early reflection comes off {_and(worst.surfaces.split(', '))} (no. "
+        f"The strongest early reflection comes off {all_of(worst.surfaces.split(', '))} (no. "
         f"{worst.numbered.number}): it reaches “{seat}” "
         f"{delay_in_words(scene, worst.reflection)} after the direct sound of “{source}” and is "
         f"{_weaker(worst.level_db)}{_left_open(result, worst)}. "
@@ -126,7 +124,7 @@ def worst_reflection(result: Result, listed: Sequence[Listed], receiver: int) ->
     more = sum(one.reflection.order > 1 for one in above)
     text += f"A guide asks for {limit:g} dB or more below the direct sound in the first 15 ms; "
     if names:
-        text += f"above that are the single reflections off {_and(names)}"
+        text += f"above that are the single reflections off {all_of(names)}"
         text += f", and {more} that met more than one surface." if more else "."
     else:
         text += f"above that are {more} that met more than one surface."
@@ -147,7 +145,7 @@ def _left_open(result: Result, worst: Listed) -> str:
     return f" ({weaker[0]} to {weaker[1]} within the materials' ranges)"
 
 
-def _and(names: Sequence[str]) -> str:
+def all_of(names: Sequence[str]) -> str:
     """Join quoted names."""
     return _joined([f"“{name}”" for name in names])
 
@@ -266,85 +264,6 @@ def plausibility(result: Result, variant: int) -> tuple[str, str]:
         "source's axis its direct sound equals the even field, with its directivity index; of "
         "several sources the least and the most.",
     )
-
-
-def _of_loudspeakers(scene: Scene) -> list[str]:
-    """What is left out of the sources."""
-    plain = [source.name for source in scene.sources if source.directivity is None]
-    found = []
-    if len(plain) < len(scene.sources):
-        found.append(
-            "Loudspeakers are points with the directivity shown, flat on their axis; their "
-            "cabinets are no obstacles, and drivers above each other don't interfere."
-        )
-    if plain:
-        who = (
-            "Loudspeakers are points that radiate alike in all directions"
-            if len(plain) == len(scene.sources)
-            else f"Taken as points that radiate alike in all directions: {_and(plain)}"
-        )
-        found.append(
-            f"{who}; a real one sends less to the rear, so reflections off the front surface are "
-            "weaker than shown."
-        )
-    return found + [f"{sentence}." for sentence in not_counted(scene)]
-
-
-def _of_angles(scene: Scene) -> str:
-    """At which surfaces the angle of incidence counts."""
-    kinds = {material.construction is not None for material in scene.materials}
-    marked = "Numbers from memory or judgement are marked so."
-    if kinds == {True}:
-        return (
-            "Absorption is that of the layers at each angle of incidence; scattering coefficients "
-            f"are averages over directions. {marked}"
-        )
-    alike = "averages over directions and are used at every angle alike"
-    if kinds == {False}:
-        return f"Absorption and scattering coefficients are {alike}. {marked}"
-    return (
-        f"Coefficients are {alike}, but for the absorption of layered materials, which is that of "
-        f"each angle of incidence. {marked}"
-    )
-
-
-def _of_bass(result: Result, frequency: str) -> str:
-    if result.bass is None:
-        return f"Bass below about {frequency} Hz: room modes, boundary notches and how they decay."
-    return (
-        "In the bass each point of a surface answers to the pressure there alone, and absorption "
-        "coefficients say nothing of phase: real notches and modes lie some percent off, and decay "
-        "times are as uncertain as the absorption."
-    )
-
-
-def limits(result: Result, variant: int) -> list[str]:
-    """What the method leaves out."""
-    scene = result.scene
-    frequency = nearest_five(float(transition(result).frequency_hz[variant]))
-    found = [
-        _of_bass(result, frequency),
-        *_of_loudspeakers(scene),
-        _of_angles(scene),
-        "Sound bending around edges (diffraction) is not modelled; small objects and the edges of "
-        "a desk reflect less at low frequencies than drawn.",
-        f"Mirror reflections are exact up to {result.image_order} surfaces met; longer ones and "
-        "all scattered sound are estimated with rays, and carry the ± of the tables.",
-        "Nothing here is about sound passing to or from neighbours.",
-    ]
-    low, high = STATED_RANGE_M3
-    if not low <= scene.volume <= high:
-        found.insert(
-            0,
-            f"The room has {scene.volume:.0f} m³; raysim is made and checked for "
-            f"{low:g} to {high:g} m³.",
-        )
-    if result.lost_rays:
-        found.append(
-            f"{result.lost_rays} rays were lost in {result.reflection_count:.2g} reflections: the "
-            "mesh may not be tight everywhere."
-        )
-    return found
 
 
 def facts(result: Result) -> str:

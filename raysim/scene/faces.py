@@ -180,3 +180,8 @@ def _triangulate(face: Face, chains: list[list[int]], vertices: Array) -> list[N
         order = corners if counterclockwise == forward else corners[::-1]
         triangles.append(np.array([index[tuple(c)] for c in order], dtype=np.int64))
     return triangles
+
+
+def same_plane(face: Face, other: Face) -> bool:
+    """Whether two faces share their frame's origin and normal."""
+    return bool(np.allclose(face.origin, other.origin) and np.allclose(face.normal, other.normal))

@@ -19,7 +19,7 @@ from shapely.geometry.polygon import orient
 from raysim.errors import SceneError
 from raysim.scene.ceilings import ceiling_parts
 from raysim.scene.data import UP
-from raysim.scene.faces import WELD_M, Face, geometry_of
+from raysim.scene.faces import WELD_M, Face, geometry_of, same_plane
 from raysim.scene.geometry import Geometry
 
 Array = NDArray[np.float64]
@@ -383,7 +383,7 @@ def _patched(faces: list[Face], patch: Patch) -> list[Face]:
     (face,) = on
     (left, low), (width, height) = patch.at, patch.size
     piece = box(left, low, left + width, low + height)
-    whole = shapely.union_all([f.region for f in faces if _same_plane(f, face)])
+    whole = shapely.union_all([f.region for f in faces if same_plane(f, face)])
     if not whole.buffer(WELD_M).covers(piece):
         left, low, right, high = whole.bounds
         raise SceneError(
@@ -393,10 +393,6 @@ def _patched(faces: list[Face], patch: Patch) -> list[Face]:
         )
     piece = piece.intersection(whole)
     under = [
-        replace(f, region=f.region.difference(piece)) if _same_plane(f, face) else f for f in faces
+        replace(f, region=f.region.difference(piece)) if same_plane(f, face) else f for f in faces
     ]
     return [*under, replace(face, name=patch.name, region=piece)]
-
-
-def _same_plane(face: Face, other: Face) -> bool:
-    return bool(np.allclose(face.origin, other.origin) and np.allclose(face.normal, other.normal))

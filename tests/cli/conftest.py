@@ -119,3 +119,12 @@ def in_process(code, *arguments, cwd, **more):
 def listing(place):
     """Names below a folder."""
     return sorted(str(path.relative_to(place)) for path in place.rglob("*"))
+
+
+def assert_sentences(outcome, fragments):
+    """Each line is a sentence of ours, and all fragments are said."""
+    assert "Traceback" not in outcome.err
+    for line in outcome.err.splitlines():
+        assert line.startswith("raysim: ")
+    for fragment in fragments:
+        assert fragment in outcome.err

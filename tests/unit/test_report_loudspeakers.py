@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 
 from raysim.loudspeakers.cabinet import Cabinet, directivity_of
 from raysim.loudspeakers.directivity import AHEAD, Directivity, grid
-from raysim.report import loudspeakers, style, words
+from raysim.report import loudspeakers, style
+from raysim.report.limits import limits
 from raysim.report.page import compose
 from tests.results_made import exponential_result
 
@@ -44,8 +45,8 @@ def lopsided(scene):
 def test_no_section_where_no_source_beams(result):
     assert loudspeakers.index_rows(result.scene) == []
     assert loudspeakers.panels(result.scene) == []
-    limits = " ".join(words.limits(result, 0))
-    assert "Loudspeakers are points that radiate alike in all directions" in limits
+    said = " ".join(limits(result, 0))
+    assert "Loudspeakers are points that radiate alike in all directions" in said
 
 
 def test_section_where_a_source_beams(result):

@@ -10,58 +10,17 @@ import pytest
 
 from raysim.errors import SceneError
 from raysim.results.store import load_result, save
-from raysim.scene.cautions import cautions
 from raysim.scene.faces import open_edges
 from raysim.scene.geometry import Geometry
 from raysim.scene.patterns import reflection_rectangle
 from raysim.scene.read import load_scene
-from raysim.scene.shopping import sentences, shopping
+from raysim.scene.shopping import shopping
 from raysim.scene.variants import groups_of, scene_of
 from tests.property.test_store_identity import assert_identical
 from tests.results_made import exponential_result
-from tests.treated import ROOM, bedroom, panel, refused
+from tests.treated import ROOM, TRAPS, bedroom, panel, refused
 
 SCENES = Path(__file__).parents[2] / "scenes"
-TRAPS = """\
-[treatments.corners]
-pattern = "corner traps"
-places = ["front left", "front right"]
-size = [0.34, 0.30]
-z = [0.2, 2.0]
-material = "wool"
-[treatments.square]
-kind = "corner trap"
-on = ["left", "rear"]
-size = "25cm"
-shape = "square"
-gap = "3cm"
-material = "wool"
-[treatments.edge]
-kind = "edge trap"
-on = ["rear", "ceiling"]
-size = [0.3, 0.2]
-along = [0.5, 2.5]
-shape = "square"
-material = "wool"
-[treatments.sloping]
-kind = "edge trap"
-on = ["right", "ceiling"]
-size = "20cm"
-along = [0.5, 1.5]
-material = "wool"
-[treatments.cloud]
-kind = "cloud"
-on = "ceiling"
-at = "centred 1.1m from the front, in the middle"
-size = [1.2, 0.9]
-gap = "15cm"
-material = "wool"
-[treatments.screen]
-kind = "screen"
-at = [2.9, 1.2, 0]
-size = [0.1, 0.8, 1.6]
-material = "wool"
-"""
 
 
 def only(scene):
@@ -361,44 +320,6 @@ def test_zone_on_a_bent_surface_is_refused(tmp_path):
     zone = '[keep_clear.c]\non = "rear_wall"\nat = [0.1, 0.1]\nsize = [0.5, 0.5]\nreason = "x"\n'
     (said,) = refused(tmp_path, "", text + zone)
     assert "keep_clear.c.on: 'rear_wall' lies in several planes" in said
-
-
-def test_check_lists_variants_and_cautions(tmp_path):
-    more = panel("p", "left", "[3.0, 0.5]", "cost = 50") + TRAPS
-    scene = bedroom(tmp_path, more)
-    said = sentences(scene)
-    assert said[0] == "variant 'base': the room without treatments"
-    assert "8 pieces, 0.72 m2 covered" in said[1]
-    assert "50 to spend and cost of 7 not known" in said[1]
-    assert any(s.startswith("p: panel 0.60 x 1.20 m, 100 mm thick, drilled, 2.9 kg") for s in said)
-    heads = [s.split(":")[0] for s in cautions(scene)]
-    assert heads[:5] == ["fire", "mineral fibre", "overhead", "tipping", "drilling"]
-    weight = sum(t.weight_kg for t in scene.treatments if t.kind in ("cloud", "edge trap"))
-    assert any(f"({weight:.1f} kg, frame" in s for s in cautions(scene))
-    over = next(s for s in cautions(scene) if s.startswith("overhead"))
-    above = [t for t in scene.treatments if t.kind in ("cloud", "edge trap")]
-    lowest = min(t.corners[:, 2].min() for t in above)
-    assert f"headroom, {lowest:.2f} m at the lowest" in over
-    assert cautions(bedroom(tmp_path)) == []
-    assert not any("foam" in s for s in cautions(scene))
-
-
-def test_foam_is_named_a_fire_hazard(tmp_path):
-    foam = panel("p", "left", "[3.0, 0.5]").replace(
-        'material = "wool"', 'layers = ["porous 50mm foam 8000"]'
-    )
-    said = cautions(bedroom(tmp_path, foam))
-    assert any(s.startswith("fire: 'p' is foam: never bedding") for s in said)
-    assert not any(s.startswith("mineral") for s in said)
-
-
-def test_wool_against_masonry_calls_for_a_word_on_damp(tmp_path):
-    on_wall = panel("p", "left", "[3.0, 0.5]")
-    solid = ROOM.replace('"*" = ', 'left = "concrete, painted"\n"*" = ')
-    assert any(s.startswith("damp: 'p' ") for s in cautions(bedroom(tmp_path, on_wall, solid)))
-    elsewhere = panel("p", "rear", "[1.5, 0.5]")
-    for dry in (bedroom(tmp_path, on_wall), bedroom(tmp_path, elsewhere, solid)):
-        assert not any(s.startswith("damp") for s in cautions(dry))
 
 
 def test_a_cloud_weighs_what_its_wool_does(tmp_path):
