@@ -19,7 +19,7 @@ from raysim.kernels.boundary import Boundary
 from raysim.kernels.compiled import compiled, inlined, released
 from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.emission import Emission
-from raysim.kernels.lanes import ALL, WIDTH, lowest
+from raysim.kernels.lanes import WIDTH, how_many, lowest
 from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Room, pass_on, survivors
 from raysim.kernels.threads import share_out
@@ -28,10 +28,10 @@ from raysim.kernels.vec import Vec, column, dot, row, sub
 from raysim.kernels.walk import (
     Lost,
     advance,
+    fill_up,
     go_on,
     inside,
     rays_in,
-    start_next,
     still_known,
     too_long,
 )
@@ -274,16 +274,15 @@ def map_tasks(
             first_hero = int(uniform(portion, 2) * heroes)
             alive, specular, known, started = 0, 0, 0, np.int64(0)
             while True:
-                free = ALL & ~alive
-                while free != 0 and started < number:
-                    lane = lowest(free)
-                    free &= free - 1
-                    start_next(sources, emission, source, portion, first_hero, started, rays, lane)
-                    started += 1
-                    path.held[:, lane] = rays.energy[:, lane]
-                    enter(out, EMITTED, path, 1 << lane)
-                    alive, specular = alive | 1 << lane, specular | 1 << lane
-                    known |= 1 << lane
+                begun = fill_up(
+                    sources, emission, source, portion, first_hero, started, number, rays, alive
+                )
+                started += how_many(begun)
+                for lane in range(WIDTH):
+                    if begun >> lane & 1:
+                        path.held[:, lane] = rays.energy[:, lane]
+                enter(out, EMITTED, path, begun)
+                alive, specular, known = alive | begun, specular | begun, known | begun
                 if alive == 0:
                     break
                 before = alive

@@ -157,6 +157,30 @@ def start_next(
     begin(rays, lane, row(sources, source), d, hero, branch(portion, i))
 
 
+@inlined
+def fill_up(
+    sources: NDArray[np.float64],
+    emission: Emission,
+    source: int,
+    portion: np.uint64,
+    first_hero: int,
+    started: int,
+    number: int,
+    rays: Rays,
+    alive: int,
+) -> int:
+    """Let the next rays of a portion start where none is alive, up to its number; which did."""
+    begun = 0
+    free = ALL & ~alive
+    while free != 0 and started < number:
+        lane = lowest(free)
+        free &= free - 1
+        start_next(sources, emission, source, portion, first_hero, started, rays, lane)
+        started += 1
+        begun |= 1 << lane
+    return begun
+
+
 @released
 def trace_tasks(
     first: int,
@@ -188,13 +212,11 @@ def trace_tasks(
         lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
         alive, specular, known, started = 0, 0, 0, np.int64(0)
         while True:
-            free = ALL & ~alive
-            while free != 0 and started < number:
-                lane = lowest(free)
-                free &= free - 1
-                start_next(sources, emission, source, portion, first_hero, started, rays, lane)
-                started += 1
-                alive, specular, known = alive | 1 << lane, specular | 1 << lane, known | 1 << lane
+            begun = fill_up(
+                sources, emission, source, portion, first_hero, started, number, rays, alive
+            )
+            started += how_many(begun)
+            alive, specular, known = alive | begun, specular | begun, known | begun
             if alive == 0:
                 break
             nearest_of_sixteen(room.tree, rays, alive)
@@ -300,13 +322,14 @@ def sample_sources(
         portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
         alive, first_hero, started = 0, np.int64(0), np.int64(0)
         while True:
-            free = ALL & ~alive
-            while free != 0 and started < number:
-                lane = lowest(free)
-                free &= free - 1
-                start_next(sources, emission, source, portion, first_hero, started, rays, lane)
-                started += 1
-                alive, sampled[lane] = alive | 1 << lane, 0
+            begun = fill_up(
+                sources, emission, source, portion, first_hero, started, number, rays, alive
+            )
+            started += how_many(begun)
+            alive |= begun
+            for lane in range(len(sampled)):
+                if begun >> lane & 1:
+                    sampled[lane] = 0
             if alive == 0:
                 break
             nearest_of_sixteen(room.tree, rays, alive)
