@@ -102,7 +102,7 @@ def run(room: Room, rays: int, number: int) -> tuple[int, float]:
     variants = room.cover.present.shape[1]
     emission = Emission(np.ones((1, 4, 3, bands)), np.eye(3)[None])
     offset = np.linalg.norm(room.receivers.position - SOURCE, axis=1)[None]
-    out = np.zeros((1, 1, receivers, BINS, variants, bands))
+    out = np.empty((1, variants, 1, receivers, bands, BINS))
     reflections, lost = np.zeros((1, 1), np.int64), np.zeros((1, 1), np.int64)
     started = time.process_time()
     source, where = np.array([SOURCE]), np.zeros((1, 1, 6))

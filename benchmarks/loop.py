@@ -120,7 +120,7 @@ def trace_ours(room: Room, rays: int, number: int) -> int:
     bands = len(ABSORPTION)
     emission = Emission(np.ones((1, 4, 3, bands)), np.eye(3)[None])
     direct = np.full((1, 1), float(np.linalg.norm(np.subtract(SOURCE, RECEIVER))))
-    out = np.zeros((1, BATCHES, 1, BINS, 1, bands))
+    out = np.empty((BATCHES, 1, 1, 1, bands, BINS))
     reflections, lost = np.zeros((1, BATCHES), np.int64), np.zeros((1, BATCHES), np.int64)
     trace(
         room,

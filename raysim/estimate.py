@@ -39,7 +39,9 @@ class Estimate:
         return self.value - half, self.value + half
 
 
-def jackknife(evaluate: Callable[[Array], Array], batches: Array) -> tuple[Array, Array]:
+def jackknife(
+    evaluate: Callable[[Array], Array], batches: Array, elementwise: bool = False
+) -> tuple[Array, Array]:
     """Value and standard error of a function of the mean over batches.
 
     Delete-one jackknife (Quenouille 1956, Tukey 1958):
@@ -50,21 +52,25 @@ def jackknife(evaluate: Callable[[Array], Array], batches: Array) -> tuple[Array
     evaluate : callable
         Maps an averaged array (...) to an array of values (may hold NaN).
     batches : (batch, ...) float
+    elementwise : bool
+        `evaluate` takes any leading axes: one call does instead of one for each batch.
 
     Returns
     -------
     value, standard_error : arrays as `evaluate` returns
     """
-    value, left_out = leave_one_out(evaluate, batches)
+    value, left_out = leave_one_out(evaluate, batches, elementwise)
     return value, jackknife_error(left_out)
 
 
-def leave_one_out(evaluate: Callable[[Array], Array], batches: Array) -> tuple[Array, Array]:
+def leave_one_out(
+    evaluate: Callable[[Array], Array], batches: Array, elementwise: bool = False
+) -> tuple[Array, Array]:
     """Value of a function of the mean over batches, and its values without each batch in turn.
 
     Parameters
     ----------
-    evaluate, batches
+    evaluate, batches, elementwise
         As in `jackknife`.
 
     Returns
@@ -75,6 +81,8 @@ def leave_one_out(evaluate: Callable[[Array], Array], batches: Array) -> tuple[A
     count = len(batches)
     mean = batches.mean(axis=0)
     value = np.asarray(evaluate(mean))
+    if elementwise:
+        return value, np.asarray(evaluate((count * mean - batches) / (count - 1)))
     return value, np.stack([evaluate((count * mean - one) / (count - 1)) for one in batches])
 
 

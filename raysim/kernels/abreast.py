@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import inlined
-from raysim.kernels.lanes import WIDTH
+from raysim.kernels.lanes import WIDTH, load, store
 from raysim.kernels.tree import NOTHING, STACK
 from raysim.kernels.uniform import GOLDEN, counter
 from raysim.kernels.vec import Vec, set_column
@@ -33,9 +33,11 @@ class Rays(NamedTuple):
     facet : the one that the ray leaves
     hero_class, hero_variant : by whose scattering the ray decides
     stream, counter : its random numbers, and where those of the next reflection stand
-    energy : (bands, WIDTH), shared; energy_of : (variants, bands, WIDTH), factor of each
-    chance : (classes, WIDTH), shared; chance_of : (variants, classes, WIDTH), factor of each:
-        together the probability of the decisions over the mean of all variants and classes
+    energy : (bands, WIDTH), shared; energy_of : (WIDTH, bands, places), factor of each variant
+    chance : (classes, WIDTH), shared; chance_of : (WIDTH, classes, places), factor of each
+        variant: together the probability of the decisions over the mean of all variants and
+        classes
+    at_start : (places,) 1 for each variant, then 0 up to a multiple of WIDTH places
     chance_sum : (classes, WIDTH) of chance_of over variants
     peak : (bands, WIDTH) largest energy_of * chance_of of any variant
     scattering, low, high : (WIDTH,) where in the tables of the boundary the material that each
@@ -44,6 +46,8 @@ class Rays(NamedTuple):
     u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
     mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
     over : (covers,) those that lie over the point of one hit
+    kept, odds : (bands,), (classes,) of one hit what all variants share: energy, probability
+    variants : number of them
     near : (3, 3, WIDTH) origin, direction and its inverse in single precision
     depth : (WIDTH,) of each stack; stack, reach : (WIDTH, STACK) of the tree
     """
@@ -66,6 +70,7 @@ class Rays(NamedTuple):
     energy_of: NDArray[np.float64]
     chance: NDArray[np.float64]
     chance_of: NDArray[np.float64]
+    at_start: NDArray[np.float64]
     chance_sum: NDArray[np.float64]
     peak: NDArray[np.float64]
     scattering: NDArray[np.uint64]
@@ -76,6 +81,9 @@ class Rays(NamedTuple):
     cosine: NDArray[np.float64]
     mirrors: NDArray[np.int32]
     over: NDArray[np.int64]
+    kept: NDArray[np.float64]
+    odds: NDArray[np.float64]
+    variants: int
     near: NDArray[np.float32]
     depth: NDArray[np.int64]
     stack: NDArray[np.int32]
@@ -87,6 +95,8 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
     ahead = np.zeros((3, WIDTH))
     ahead[0] = 1.0
     against = -ahead
+    at_start = np.zeros(-(-variants // WIDTH) * WIDTH)
+    at_start[:variants] = 1.0
     return Rays(
         np.zeros((3, WIDTH)),
         ahead,
@@ -103,9 +113,10 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.zeros(WIDTH, np.uint64),
         np.zeros(WIDTH, np.uint64),
         np.ones((bands, WIDTH)),
-        np.ones((variants, bands, WIDTH)),
+        np.ones((WIDTH, bands, len(at_start))),
         np.ones((classes, WIDTH)),
-        np.ones((variants, classes, WIDTH)),
+        np.ones((WIDTH, classes, len(at_start))),
+        at_start,
         np.ones((classes, WIDTH)),
         np.ones((bands, WIDTH)),
         np.zeros(WIDTH, np.uint64),
@@ -116,6 +127,9 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.ones(WIDTH),
         np.empty((MIRRORS, WIDTH), np.int32),
         np.empty(covers, np.int64),
+        np.empty(bands),
+        np.empty(classes),
+        variants,
         np.zeros((3, 3, WIDTH), np.float32),
         np.zeros(WIDTH, np.int64),
         np.empty((WIDTH, STACK), np.int32),
@@ -133,16 +147,17 @@ def begin(rays: Rays, lane: int, o: Vec, d: Vec, hero: int, stream: np.uint64) -
     set_column(rays.d, lane, d)
     rays.before[lane], rays.since[lane], rays.order[lane] = 0.0, 0.0, 0
     rays.facet[lane] = NOTHING
-    classes = len(rays.chance)
+    classes, bands, places = len(rays.chance), len(rays.energy), len(rays.at_start)
     rays.hero_class[lane], rays.hero_variant[lane] = hero % classes, hero // classes
     rays.stream[lane], rays.counter[lane] = stream, counter(stream, FIRST_DRAW)
     for c in range(classes):
         rays.chance[c, lane] = 1.0
-        rays.chance_sum[c, lane] = len(rays.chance_of)
-    for b in range(len(rays.energy)):
+        rays.chance_sum[c, lane] = rays.variants
+    for b in range(bands):
         rays.peak[b, lane] = 1.0
-    for v in range(len(rays.chance_of)):
+    for v in range(0, places, WIDTH):
+        present = load(rays.at_start, v)
         for c in range(classes):
-            rays.chance_of[v, c, lane] = 1.0
-        for b in range(len(rays.energy)):
-            rays.energy_of[v, b, lane] = 1.0
+            store(rays.chance_of, (lane * classes + c) * places + v, present)
+        for b in range(bands):
+            store(rays.energy_of, (lane * bands + b) * places + v, present)

@@ -162,6 +162,26 @@ def _ordered(sign: str) -> Callable[[Any, Any, Any, Any], Any]:
     return lambda builder, _, x, y: builder.select(builder.fcmp_ordered(sign, x, y), x, y)
 
 
+def _across(
+    combine: Callable[[Any, Any, Any, Any], Any],
+) -> Callable[[Any, Any, Any], Any]:
+    """One number of all lanes, by halves."""
+
+    def emit(builder: Any, kind: Any, x: Any) -> Any:
+        half = WIDTH // 2
+        while half:
+            halves = [
+                builder.shuffle_vector(
+                    x, x, ir.Constant(ir.VectorType(INT, half), list(range(at, at + half)))
+                )
+                for at in (0, half)
+            ]
+            x, half = combine(builder, kind, *halves), half // 2
+        return builder.extract_element(x, ir.Constant(INT, 0))
+
+    return emit
+
+
 def _lowest(builder: Any, _: Any, pattern: Any) -> Any:
     kind = ir.FunctionType(LONG, [LONG, BIT])
     count = cgutils.get_or_insert_function(builder.module, kind, "llvm.cttz.i64")
@@ -271,6 +291,14 @@ def _greater_twin(x: Any, y: Any) -> Any:
     return np.where(x > y, x, y)
 
 
+def _total_of_twin(x: Any) -> Any:
+    return x.sum()
+
+
+def _largest_of_twin(x: Any) -> Any:
+    return x.max()
+
+
 def _magnitude_twin(x: Any) -> Any:
     return np.abs(x)
 
@@ -327,6 +355,10 @@ facing = declare(
 )
 lesser = declare(_like, _lesser_twin, _ordered("<"))
 greater = declare(_like, _greater_twin, _ordered(">"))
+total_of = declare(
+    _fixed(types.float64, DOUBLES), _total_of_twin, _across(lambda b, _, x, y: b.fadd(x, y))
+)
+largest_of = declare(_fixed(types.float64, DOUBLES), _largest_of_twin, _across(_ordered(">")))
 magnitude = declare(_like, _magnitude_twin, _of_itself("fabs"))  # of a plain number too
 root = declare(_like, _root_twin, _of_itself("sqrt"))  # of a plain number too
 # x where true, else y; of plain numbers too

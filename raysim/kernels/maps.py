@@ -123,8 +123,8 @@ def window_of(late: float, ends: NDArray[np.float64]) -> int:
 def energy_now(boundary: Boundary, rays: Rays, b: int, lane: int) -> float:
     """Energy of a ray in one band, air left out, weighed by the chance of its decisions."""
     c = boundary.band_class[b]
-    carried = rays.energy[b, lane] * rays.energy_of[0, b, lane]
-    return carried * rays.chance[c, lane] * rays.chance_of[0, c, lane]
+    carried = rays.energy[b, lane] * rays.energy_of[lane, b, 0]
+    return carried * rays.chance[c, lane] * rays.chance_of[lane, c, 0]
 
 
 @inlined
@@ -204,7 +204,7 @@ def fall(
         path.patch[order, lane] = patch
         for b in range(len(path.held)):
             out.incident[patch, w, b] += path.held[b, lane]
-            path.inverse[order, b, lane] = rays.energy[b, lane] * rays.energy_of[0, b, lane]
+            path.inverse[order, b, lane] = rays.energy[b, lane] * rays.energy_of[lane, b, 0]
 
 
 @inlined
@@ -215,7 +215,7 @@ def absorb(rays: Rays, left: int, path: Path, out: Mapped) -> None:
         left &= left - 1
         inverse = path.inverse[rays.order[lane]]
         for b in range(len(path.held)):
-            arrived, after = inverse[b, lane], rays.energy[b, lane] * rays.energy_of[0, b, lane]
+            arrived, after = inverse[b, lane], rays.energy[b, lane] * rays.energy_of[lane, b, 0]
             inverse[b, lane] = arrived / after if after > 0.0 else 0.0
             absorbed = path.held[b, lane] * (1.0 - after / arrived) if arrived > 0.0 else 0.0
             out.books[ABSORBED, b] += absorbed
@@ -258,7 +258,7 @@ def map_tasks(
 
     Follows rays as `walk.trace_tasks` does; the books balance band by band.
     """
-    heroes, groups = len(rays.chance) * len(rays.chance_of), out_lost.shape[1]
+    heroes, groups = len(rays.chance) * rays.variants, out_lost.shape[1]
     for task in range(first, len(sources) * groups, step):
         source, group = task // groups, task % groups
         path.source[:] = sources[source]

@@ -23,16 +23,20 @@ from raysim.kernels.lanes import (
     choose,
     gather,
     greater,
+    largest_of,
     load,
     lowest,
     spread,
     store,
+    total_of,
     truths,
 )
 from raysim.kernels.tree import Tree
 from raysim.kernels.uniform import ahead
 from raysim.kernels.vec import Vec, column, dot, load_vec, store_vec
 
+LEAST = 1e-3  # share of a ray, or probability, below which a bare surface's isn't shared
+HUGE = 1e60  # factor of a variant at which what is shared takes it over
 FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
 
 
@@ -79,34 +83,100 @@ class Room(NamedTuple):
 
 
 @inlined
+def share_what_is_bare(boundary: Boundary, base: int, diffuse: bool, lane: int, rays: Rays) -> bool:
+    """Give all variants what the bare surface does to a ray; whether that can be shared.
+
+    It can't where it is next to nothing: then a cover would have to make it up by a huge factor.
+    """
+    low, high, share = rows_at(boundary, base, rays.cosine[lane])
+    least = 1.0
+    for b in range(len(rays.kept)):
+        rays.kept[b] = between(boundary.reflectance, low, high, share, b)
+        least = min(least, rays.kept[b])
+    for c in range(len(rays.odds)):
+        s = boundary.scattering[base, c]
+        rays.odds[c] = s if diffuse else 1.0 - s
+        least = min(least, rays.odds[c])
+    is_shared = least > LEAST
+    if not is_shared:
+        rays.kept[:] = 1.0
+        rays.odds[:] = 1.0
+    for b in range(len(rays.kept)):
+        rays.energy[b, lane] *= rays.kept[b]
+    for c in range(len(rays.odds)):
+        rays.chance[c, lane] *= rays.odds[c]
+    return is_shared
+
+
+@inlined
+def differ(boundary: Boundary, material: int, diffuse: bool, v: int, lane: int, rays: Rays) -> bool:
+    """Give variant v what its material does beyond what is shared; whether a factor is huge."""
+    largest = 0.0
+    for c in range(len(rays.odds)):
+        s = boundary.scattering[material, c]
+        rays.chance_of[lane, c, v] *= (s if diffuse else 1.0 - s) / rays.odds[c]
+        largest = max(largest, rays.chance_of[lane, c, v])
+    low, high, share = rows_at(boundary, material, rays.cosine[lane])
+    for b in range(len(rays.kept)):
+        r = between(boundary.reflectance, low, high, share, b)
+        rays.energy_of[lane, b, v] *= r / rays.kept[b]
+        largest = max(largest, rays.energy_of[lane, b, v])
+    return largest > HUGE
+
+
+@inlined
+def level_out(shared: NDArray[np.float64], lane: int, factor: NDArray[np.float64]) -> None:
+    """Let shared : (n, WIDTH) take over the largest factor : (n, places) of any variant."""
+    for i in range(len(factor)):
+        largest = 0.0
+        for v in range(factor.shape[1]):
+            largest = max(largest, factor[i, v])
+        if largest > 0.0:
+            shared[i, lane] *= largest
+            for v in range(factor.shape[1]):
+                factor[i, v] /= largest
+
+
+@inlined
+def weigh_variants(boundary: Boundary, rays: Rays, lane: int) -> None:
+    """Sum and largest of what variants carry."""
+    classes, bands, places = len(rays.chance), len(rays.energy), len(rays.at_start)
+    for c in range(classes):
+        total = spread(0.0)
+        for v in range(0, places, WIDTH):
+            total = total + load(rays.chance_of, (lane * classes + c) * places + v)
+        rays.chance_sum[c, lane] = total_of(total)
+    for b in range(bands):
+        c, loudest = boundary.band_class[b], spread(0.0)
+        for v in range(0, places, WIDTH):
+            chance = load(rays.chance_of, (lane * classes + c) * places + v)
+            energy = load(rays.energy_of, (lane * bands + b) * places + v)
+            loudest = greater(loudest, chance * energy)
+        rays.peak[b, lane] = largest_of(loudest)
+
+
+@inlined
 def decide_under_covers(
     boundary: Boundary, cover: Cover, facet: int, base: int, p: Vec, lane: int, rays: Rays
 ) -> tuple[bool, bool]:
     """Whether covers lie over a point, and if so whether the hero scatters there.
 
-    All variants are weighed; nothing is left to be shared.
+    All variants share what the bare surface does; those that have a cover there differ.
     """
     count = covering(cover, facet, p, rays.over)
     if count == 0:
         return False, False
-    bands, classes = len(rays.energy), len(rays.chance)
     own = material_in(cover, rays.over, count, rays.hero_variant[lane], base)
     diffuse = rays.u[lane] < boundary.scattering[own, rays.hero_class[lane]]
-    for c in range(classes):
-        rays.chance_sum[c, lane] = 0.0
-    for b in range(bands):
-        rays.peak[b, lane] = 0.0
-    for v in range(len(rays.energy_of)):
+    is_shared, is_huge = share_what_is_bare(boundary, base, diffuse, lane, rays), False
+    for v in range(rays.variants):
         material = material_in(cover, rays.over, count, v, base)
-        for c in range(classes):
-            s = boundary.scattering[material, c]
-            rays.chance_of[v, c, lane] *= s if diffuse else 1.0 - s
-            rays.chance_sum[c, lane] += rays.chance_of[v, c, lane]
-        low, high, share = rows_at(boundary, material, rays.cosine[lane])
-        for b in range(bands):
-            rays.energy_of[v, b, lane] *= between(boundary.reflectance, low, high, share, b)
-            share_of = rays.energy_of[v, b, lane] * rays.chance_of[v, boundary.band_class[b], lane]
-            rays.peak[b, lane] = max(rays.peak[b, lane], share_of)
+        if material != base or not is_shared:
+            is_huge |= differ(boundary, material, diffuse, v, lane, rays)
+    if is_huge:
+        level_out(rays.energy, lane, rays.energy_of[lane])
+        level_out(rays.chance, lane, rays.chance_of[lane])
+    weigh_variants(boundary, rays, lane)
     return True, diffuse
 
 
@@ -159,7 +229,7 @@ def pass_on(room: Room, rays: Rays, alive: int) -> int:
         chance = load(rays.chance, c * WIDTH) * decided
         store(rays.chance, c * WIDTH, chance)
         total = total + chance * load(rays.chance_sum, c * WIDTH)
-    raised = float(len(rays.chance) * len(rays.chance_of)) / total
+    raised = float(len(rays.chance) * rays.variants) / total
     for c in range(len(rays.chance)):
         store(rays.chance, c * WIDTH, load(rays.chance, c * WIDTH) * raised)
     low, high, share = load(rays.low, 0), load(rays.high, 0), load(rays.share, 0)

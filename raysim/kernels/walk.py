@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import exp
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +12,7 @@ from raysim.kernels.compiled import compiled, inlined, released
 from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
+from raysim.kernels.histogram import hand_over, record, sample
 from raysim.kernels.lanes import (
     ALL,
     WIDTH,
@@ -38,30 +38,6 @@ class Lost(NamedTuple):
 
     number: NDArray[np.int64]
     ray: NDArray[np.float64]
-
-
-@inlined
-def record(
-    room: Room,
-    offset: NDArray[np.float64],
-    arrivals: Arrivals,
-    count: int,
-    rays: Rays,
-    out: NDArray[np.float64],
-) -> None:
-    """Add arrivals to out : (receivers, time, variants, bands), `offset` m after the start."""
-    plan, boundary = room.plan, room.boundary
-    for a in range(count):
-        lane, r, length = arrivals.lane[a], arrivals.receiver[a], arrivals.length[a]
-        k = int(max(0.0, length - offset[r]) / (plan.speed * plan.bin_s))
-        if k >= out.shape[1]:
-            continue
-        for b in range(len(rays.energy)):
-            c = boundary.band_class[b]
-            shared = rays.chance[c, lane] * rays.energy[b, lane]
-            shared *= arrivals.weight[a] * exp(-plan.attenuation[b] * length)
-            for v in range(len(rays.energy_of)):
-                out[r, k, v, b] += shared * rays.chance_of[v, c, lane] * rays.energy_of[v, b, lane]
 
 
 @inlined
@@ -153,7 +129,7 @@ def start_next(
     """Let ray i of a portion start in a lane."""
     d = start_direction(portion, i)
     emit(emission, source, d, rays.energy[:, lane])
-    hero = (i + first_hero) % (len(rays.chance) * len(rays.chance_of))
+    hero = (i + first_hero) % (len(rays.chance) * rays.variants)
     begin(rays, lane, row(sources, source), d, hero, branch(portion, i))
 
 
@@ -195,6 +171,7 @@ def trace_tasks(
     number: int,
     rays: Rays,
     arrivals: Arrivals,
+    histogram: NDArray[np.float64],
     out: NDArray[np.float64],
     out_reflections: NDArray[np.int64],
     out_lost: NDArray[np.int64],
@@ -202,9 +179,9 @@ def trace_tasks(
 ) -> None:
     """As `trace`, of batches and sources counted as one the tasks first, first + step ...
 
-    Where a ray ends the next of its batch starts.
+    Where a ray ends the next of its batch starts. `histogram` is of one task.
     """
-    heroes = len(rays.chance) * len(rays.chance_of)
+    heroes = len(rays.chance) * rays.variants
     for task in range(first, len(sources) * batches, step):
         source, batch = task // batches, task % batches
         portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
@@ -222,7 +199,7 @@ def trace_tasks(
             nearest_of_sixteen(room.tree, rays, alive)
             alive = inside(rays, alive, lost)
             count = find_arrivals(room, rays, alive, specular, known, arrivals)
-            record(room, offset[source], arrivals, count, rays, out[source, batch])
+            record(room, offset[source], arrivals, count, rays, histogram)
             advance(rays)
             alive &= ~too_long(room.plan, rays)
             diffuse = pass_on(room, rays, alive)
@@ -231,6 +208,7 @@ def trace_tasks(
             known = still_known(room.tree, rays, alive & specular, known)
             go_on(rays, diffuse)
             alive = survivors(room.boundary, rays, alive)
+        hand_over(histogram, number, out[batch, :, source])
 
 
 def trace(
@@ -253,10 +231,11 @@ def trace(
     ----------
     offset : (sources, receivers) m, path length at which each histogram starts
     sources : (sources, 3) m
-    out : (sources, batches, receivers, time, variants, bands)
-        Sum over rays; divide by `rays` for squared pressure re the 10 m free field.
+    out : (batches, variants, sources, receivers, bands, time), overwritten
+        Squared pressure re the 10 m free field.
     out_reflections, out_lost : (sources, batches); out_lost_ray : (sources, batches, 6)
     """
+    _, variants, _, receivers, bands, time = out.shape
     share_out(
         lambda first, step: trace_tasks(
             first,
@@ -271,6 +250,7 @@ def trace(
             rays,
             rays_in(room),
             new_arrivals(room.receivers),
+            np.zeros((receivers, time, bands, variants)),
             out,
             out_reflections,
             out_lost,
@@ -278,29 +258,6 @@ def trace(
         ),
         len(sources) * batches,
     )
-
-
-@inlined
-def sample_energy(
-    room: Room, rays: Rays, lane: int, sampled: NDArray[np.int64], out: NDArray[np.float64]
-) -> bool:
-    """Add the energy of a ray at the times of its present segment; whether the last has passed.
-
-    sampled : (WIDTH,) number of times of each ray that have passed
-    """
-    plan = room.plan
-    step = plan.bin_s * plan.speed
-    end = rays.before[lane] + rays.since[lane] + rays.t[lane]
-    while sampled[lane] < out.shape[0] and sampled[lane] * step < end:
-        k = sampled[lane]
-        for b in range(len(rays.energy)):
-            c = room.boundary.band_class[b]
-            shared = rays.chance[c, lane] * rays.energy[b, lane]
-            shared *= exp(-plan.attenuation[b] * k * step)
-            for v in range(len(rays.energy_of)):
-                out[k, v, b] += shared * rays.chance_of[v, c, lane] * rays.energy_of[v, b, lane]
-        sampled[lane] += 1
-    return sampled[lane] == out.shape[0]
 
 
 @released
@@ -338,7 +295,7 @@ def sample_sources(
             while left != 0:
                 lane = lowest(left)
                 left &= left - 1
-                if sample_energy(room, rays, lane, sampled, out[source]):
+                if sample(room, rays, lane, sampled, out[source]):
                     alive &= ~(1 << lane)
             advance(rays)
             go_on(rays, pass_on(room, rays, alive))
@@ -355,7 +312,7 @@ def energy_left(
 ) -> None:
     """Energy in the room at the times k * bin_s, summed over rays.
 
-    out : (sources, time, variants, bands)
+    out : (sources, time, bands, variants)
     """
     share_out(
         lambda first, step: sample_sources(

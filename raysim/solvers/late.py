@@ -49,7 +49,7 @@ def trace_round(
     bands = len(packed.attenuation)
     offset = packed.direct_m if offset_m is None else offset_m
     variants = packed.cover.present.shape[1]
-    out = np.zeros((sources, BATCHES, receivers, bins, variants, bands))
+    energy = np.empty((BATCHES, variants, sources, receivers, bands, bins))
     reflections = np.zeros((sources, BATCHES), np.int64)
     lost = np.zeros((sources, BATCHES), np.int64)
     lost_ray = np.zeros((sources, BATCHES, 6))
@@ -62,14 +62,12 @@ def trace_round(
         BATCHES,
         number,
         RAYS_A_ROUND,
-        out,
+        energy,
         reflections,
         lost,
         lost_ray,
     )
     refuse_leaks(reflections, lost, lost_ray)
-    energy = np.ascontiguousarray(out.transpose(1, 4, 0, 2, 5, 3))
-    energy /= RAYS_A_ROUND
     return Round(energy, int(reflections.sum()), int(lost.sum()))
 
 
@@ -90,7 +88,7 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
     for end_s in (1.0, 4.0, PILOT_END_S):
         steps = round(end_s / PILOT_STEP_S)
         variants = packed.cover.present.shape[1]
-        out = np.zeros((len(packed.sources), steps, variants, len(packed.attenuation)))
+        out = np.zeros((len(packed.sources), steps, len(packed.attenuation), variants))
         pilot = plan._replace(bin_s=PILOT_STEP_S)
         energy_left(
             packed.room(pilot),

@@ -122,10 +122,8 @@ class _Group:
         return [dataclasses.replace(path, variant=path.variant + first_variant) for path in found]
 
     def trace(self, number: int) -> Round:
-        """Round `number`, the exact paths included."""
-        done = trace_round(self.packed, self.plan, self.seed, number, self.bins)
-        np.add(done.energy, self.early, out=done.energy)
-        return done
+        """Round `number`, without the exact paths."""
+        return trace_round(self.packed, self.plan, self.seed, number, self.bins)
 
 
 class _Run:
@@ -237,13 +235,15 @@ class _Run:
         done = [group.trace(self.rounds) for group in self.groups]
         self.rounds += 1
         first = 0
-        for one in done:  # in place, for with many variants copies take longer than rays
-            mean = self.mean[:, first : first + one.energy.shape[1]]
-            first += one.energy.shape[1]
-            change = one.energy
-            change -= mean
-            change /= self.rounds
-            mean += change
+        for group, one in zip(self.groups, done, strict=True):
+            last = first + one.energy.shape[1]
+            # Batch by batch, in place: with many variants memory is slower than rays.
+            for mean, change in zip(self.mean[:, first:last], one.energy, strict=True):
+                change += group.early
+                change -= mean
+                change /= self.rounds
+                mean += change
+            first = last
         self.reflection_count += sum(one.reflections for one in done)
         self.lost += sum(one.lost for one in done)
 

@@ -67,7 +67,7 @@ def precision(energy: Array, scene: Scene, bin_s: float, is_final: bool) -> Prec
         Leave undefined T20s out, for more rays don't seem to define them.
     """
     value, error = jackknife(
-        lambda one: decay_time(one, bin_s, *EVALUATION_RANGES_DB["T20"]), energy
+        lambda one: decay_time(one, bin_s, *EVALUATION_RANGES_DB["T20"]), energy, elementwise=True
     )
     bands_hz = scene.bands_hz
     heard = np.where(playing.counting(scene)[:, None], value, np.nan)
