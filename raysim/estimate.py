@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 Array = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ class Estimate:
 
     def interval(self, level: float = 0.95) -> tuple[Array, Array]:
         """Two-sided confidence interval at `level` (Student t, batches - 1 degrees of freedom)."""
-        half = student_t.ppf(0.5 + level / 2, self.batches - 1) * self.standard_error
+        half = stdtrit(self.batches - 1, 0.5 + level / 2) * self.standard_error
         return self.value - half, self.value + half
 
 

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import false_discovery_control
-from scipy.stats import t as student_t
+from scipy.special import stdtr, stdtrit
 
 from raysim.quantities.differences import NO_REFLECTION, Difference
 from raysim.quantities.ranges import Spread
@@ -99,7 +98,7 @@ def p_values(one: Difference, spread: Spread | None) -> Array:
     reach = np.sqrt(np.maximum(away**2 - room**2, 0.0))
     is_open = (one.change.reason == "") & (error > 0)
     distance = np.divide(reach, error, out=np.full_like(change, np.nan), where=is_open)
-    return np.asarray(2 * student_t.sf(distance, one.change.batches - 1))
+    return np.asarray(2 * stdtr(one.change.batches - 1, -distance))
 
 
 def level_of(chances: Sequence[Array]) -> tuple[float, int]:
@@ -112,8 +111,9 @@ def level_of(chances: Sequence[Array]) -> tuple[float, int]:
     every = every[np.isfinite(every)]
     if not every.size:
         return LEVEL, 0
-    found = int((false_discovery_control(every, method="bh") <= FALSE_DISCOVERY_RATE).sum())
-    return 1 - FALSE_DISCOVERY_RATE * max(found, 1) / every.size, int(every.size)
+    ranks = np.arange(1, every.size + 1)
+    found = ranks[np.sort(every) <= FALSE_DISCOVERY_RATE * ranks / every.size]
+    return 1 - FALSE_DISCOVERY_RATE * max([1, *found]) / every.size, int(every.size)
 
 
 def judge(
@@ -148,7 +148,7 @@ def _verdict(
         return _appeared(one, at, before, after, aim)
     change, error = float(one.change.value[at]), float(one.change.standard_error[at])
     step = float(STEPS[one.key].at(np.array(before)))
-    half = float(student_t.ppf(0.5 + level / 2, one.change.batches - 1)) * error
+    half = float(stdtrit(one.change.batches - 1, 0.5 + level / 2)) * error
     down, up, material = room
     low, high = change - math.hypot(half, down), change + math.hypot(half, up)
     if -step < low and high < step:
