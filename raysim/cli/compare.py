@@ -123,6 +123,7 @@ def _seats(compared: Sequence[Comparison]) -> dict[str, Any] | None:
                 "steps_off": plain(score.off.value),
                 "standard_error": plain(score.off.standard_error),
                 "steps_of_parts": plain(score.parts),
+                "standard_error_of_parts": plain(score.parts_error),
                 "change": plain(score.change.value),
                 "change_standard_error": plain(score.change.standard_error),
                 "verdict": list(score.words),
@@ -191,6 +192,8 @@ def _difference(judged: Judged) -> dict[str, Any]:
         "of": list(one.columns),
         "before": plain(one.before.value),
         "after": plain(one.after.value),
+        "before_standard_error": plain(one.before.standard_error),
+        "after_standard_error": plain(one.after.standard_error),
         "change": plain(one.change.value),
         "standard_error": plain(one.change.standard_error),
         "reason": one.change.reason.tolist(),
@@ -237,7 +240,7 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
         console().print(table)
         for sentence in comparing.undefined(comparison):
             say_item(sentence)
-        click.echo(f"  ± is the standard error of the change, {comparison.pairing}.")
+        say_item(comparing.error_note(comparison))
         bass = bass_change(comparison.before, comparison.after)
         for sentence in bass_comparing.sentences(bass) if bass else ():
             click.echo(f"  Bass: {sentence}")

@@ -221,6 +221,7 @@ def _content(
     made: Plan, variants: tuple[str, ...], output: Path, lines: list[str]
 ) -> dict[str, Any]:
     bench = made.bench
+    off = [state.outcome(bench.by_column) for state in made.states]
     return {
         "scene": str(output),
         "variants": list(variants),
@@ -244,10 +245,12 @@ def _content(
                 "part": column.part,
                 "words": column.words,
                 "off_steps": [float(state.off[c]) for state in made.states],
+                "off_error_steps": [float(state.off_error[c]) for state in made.states],
             }
             for c, column in enumerate(bench.columns)
         ],
-        "off_aim_steps": [float(state.off @ bench.by_column) for state in made.states],
+        "off_aim_steps": [one.off for one in off],
+        "off_aim_error_steps": [one.standard_error for one in off],
         "left_out": made.left_out,
         "candidates": made.candidates,
         "sets": made.evaluated,

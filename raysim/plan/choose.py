@@ -87,6 +87,11 @@ class Outcome:
     is_refused: bool = False
     error: float = 0.0
 
+    @property
+    def standard_error(self) -> float:
+        """Of `off`."""
+        return float(np.hypot(jackknife_error(self.left_out), self.error))
+
     def gain_over(self, other: Outcome) -> tuple[float, float]:
         """By how much it is nearer to the aim than another, and the standard error."""
         sampled = float(jackknife_error(other.left_out - self.left_out))

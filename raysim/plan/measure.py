@@ -79,6 +79,11 @@ class Measured:
     error: Array
     is_dead: bool = False
 
+    @property
+    def off_error(self) -> Array:
+        """(columns,) standard error of `off`."""
+        return np.asarray(np.hypot(jackknife_error(self.left_out), self.error))
+
     def outcome(self, by_column: Array) -> Outcome:
         """Its weighted sum."""
         error = float(np.linalg.norm(self.error * by_column))

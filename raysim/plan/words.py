@@ -16,6 +16,8 @@ from raysim.plan.mistakes import SEAT_FIRST, Warned
 from raysim.quantities.balance import balance_sentence
 from raysim.quantities.bass_changes import BassChange, bass_change, wave_times
 from raysim.quantities.bass_decay import mean_bass_decay
+from raysim.quantities.bass_evenness import evenness_words
+from raysim.quantities.bass_modes import DECAY_SHARE
 from raysim.quantities.reflections import by_surface, early_reflections
 from raysim.quantities.sides import side_of
 from raysim.results.data import Result
@@ -29,8 +31,6 @@ Array = NDArray[np.float64]
 
 MOST_SURFACES = 4
 MOST_MODES = 5
-DECAY_ERROR = 0.015
-"""Of a mode's decay time, by the wave part's own checks."""
 
 
 def plan_words(plan: Plan, title: str) -> list[str]:
@@ -88,9 +88,13 @@ def _step_lines(number: int, step: Step, removal: tuple[float, float]) -> list[s
 def stop_words(plan: Plan) -> list[str]:
     """Where the list ends and why; the gain of each thing as a curve of one line."""
     bench = plan.bench
-    total = [float(state.off @ bench.by_column) for state in plan.states]
-    curve = " ".join(f"{value:.0f}" for value in total)
-    lines = [f"Off the aim after each, weighted noticeable steps: {curve}"]
+    total = [state.outcome(bench.by_column) for state in plan.states]
+    worst = max(one.standard_error for one in total)
+    curve = " ".join(rounded(one.off, worst)[0] for one in total)
+    lines = [
+        f"Off the aim after each, weighted noticeable steps: {curve} "
+        f"(± {rounded(0.0, worst)[1]} at most)"
+    ]
     if plan.stop < len(plan.steps):
         rest = len(plan.steps) - plan.stop
         lines.append(
@@ -100,11 +104,12 @@ def stop_words(plan: Plan) -> list[str]:
     elif plan.steps:
         last, end = plan.states[-2], plan.states[-1]
         gain = last.off - end.off
-        sure = gain - SURE * last.moved_error(end)
-        best = int(np.argmax(sure))
+        moved = last.moved_error(end)
+        best = int(np.argmax(gain - SURE * moved))
         lines.append(
             f"The stop line isn't reached: what ends the list is money, count or room. The last "
-            f"one still brings {gain[best]:.1f} steps of {bench.columns[best].words}"
+            f"one still brings {_number(float(gain[best]), float(moved[best]))} steps of "
+            f"{bench.columns[best].words}"
         )
     if plan.regret is not None:
         regret, error = plan.regret
@@ -256,8 +261,8 @@ def aim_bass_words(plan: Plan) -> list[str]:
     before, after = plan.states[0], plan.states[plan.stop]
     columns = plan.bench.columns
     return [
-        f"Bass, {column.words}: {_number(before.off[c], before.error[c])} to "
-        f"{_number(after.off[c], after.error[c])} steps off"
+        f"Bass, {column.words}: {_number(before.off[c], before.off_error[c])} to "
+        f"{_number(after.off[c], after.off_error[c])} steps off"
         for c, column in enumerate(columns)
         if column.part in BASS_PARTS
     ]
@@ -270,11 +275,7 @@ def bass_words(result: Result, variant: str) -> list[str]:
         return []
     lines = _mode_lines(change)
     for r, receiver in enumerate(change.receivers):
-        before, after = change.even_db[:, r]
-        lines.append(
-            f"Bass at '{receiver}', 40 to 200 Hz: third-octave levels spread by {before:.1f} dB "
-            f"before, {after:.1f} dB after"
-        )
+        lines += evenness_words(*change.even, r, receiver)
     for b, label in enumerate(change.bands_hz):
         times, spreads = change.t20_s[:, :, b], change.t20_spread_s[:, :, b]
         if not np.isfinite(times).all():
@@ -302,7 +303,7 @@ def _mode_lines(change: BassChange) -> list[str]:
     said = []
     for _, before, after in sorted(moved, key=lambda one: one[1].frequency_hz):
         one, other = (
-            _number(m.decay_time_s, DECAY_ERROR * m.decay_time_s) for m in (before, after)
+            _number(m.decay_time_s, DECAY_SHARE * m.decay_time_s) for m in (before, after)
         )
         said.append(f"{before.frequency_hz:.0f} Hz {one} to {other} s")
     return [f"Modes that ring shorter: {', '.join(said)}"]

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.quantities.bass_decay import BassDecay, bass_decay
-from raysim.quantities.bass_levels import band_squares, level_db, third_octaves_of
+from raysim.quantities.bass_evenness import Evenness, evenness
 from raysim.quantities.bass_modes import Mode, modes_of
-from raysim.quantities.playback import playbacks_of
 from raysim.quantities.sides import Side
 from raysim.quantities.validity import transition_frequency
 from raysim.results.data import Bass
@@ -20,7 +19,6 @@ Array = NDArray[np.float64]
 FARTHEST = 0.06  # of its frequency that a mode may move and still be taken for the same
 STRANGER = 0.03  # counted so much farther where it is nothing like it
 MOST_MODES = 16
-EVEN_FROM_HZ, EVEN_TO_HZ = 40.0, 200.0
 
 
 @dataclass(frozen=True)
@@ -39,8 +37,8 @@ class BassChange:
         Octaves below the Schroeder frequency that both have.
     t20_s, t20_spread_s : (2, receiver, band) float
         Before and after, mean over the sources; NaN where undefined on that side.
-    even_db : (2, receiver) float
-        Standard deviation of third-octave levels from 40 to 200 Hz, all sources together.
+    even : (Evenness, Evenness)
+        Before and after, of `receivers`.
     """
 
     before: str
@@ -50,7 +48,13 @@ class BassChange:
     bands_hz: tuple[float, ...]
     t20_s: Array
     t20_spread_s: Array
-    even_db: Array
+    even: tuple[Evenness, Evenness]
+
+    @property
+    def even_change_db(self) -> tuple[Array, Array]:
+        """(receiver,) mean over the head zone, and standard deviation over it."""
+        moved = self.even[1].zone_db - self.even[0].zone_db
+        return moved.mean(axis=-1), moved.std(axis=-1)
 
 
 def bass_change(before: Side, after: Side) -> BassChange | None:
@@ -66,10 +70,10 @@ def bass_change(before: Side, after: Side) -> BassChange | None:
     decays = [bass_decay(side.result, bass) for side, bass in _pairs(before, after)]
     bands = tuple(f for f in decays[0].bands_hz if f in decays[1].bands_hz)
     times = [_times(d, bands, own) for d, own in zip(decays, picked, strict=True)]
-    even = [
-        _evenness(side, bass)[own]
+    first, last = (
+        evenness(side.result, bass).of(own)
         for (side, bass), own in zip(_pairs(before, after), picked, strict=True)
-    ]
+    )
     modes = [modes_of(side.result, bass) for side, bass in _pairs(before, after)]
     below_hz = float(transition_frequency(before.result)[0])
     lowest = [m for m in modes[0] if m.frequency_hz < below_hz][:MOST_MODES]
@@ -81,7 +85,7 @@ def bass_change(before: Side, after: Side) -> BassChange | None:
         bands_hz=bands,
         t20_s=np.array([time for time, _ in times]),
         t20_spread_s=np.array([spread for _, spread in times]),
-        even_db=np.array(even),
+        even=(first, last),
     )
 
 
@@ -123,17 +127,6 @@ def _times(decay: BassDecay, bands: tuple[float, ...], receivers: list[int]) -> 
         each[0][:, receivers][..., chosen].mean(axis=0) for each in (decay.time_s, decay.spread_s)
     )
     return time, spread
-
-
-def _evenness(side: Side, bass: Bass) -> Array:
-    """(receiver,) dB; NaN with fewer than three thirds."""
-    f = bass.frequency_hz
-    thirds = [b for b in third_octaves_of(bass) if EVEN_FROM_HZ <= b <= EVEN_TO_HZ]
-    if len(thirds) < 3:
-        return np.full(bass.zone.shape[2], np.nan)
-    weights = playbacks_of(side.scene)[-1].weights(f)
-    pressure = np.einsum("sf,srf->rf", weights, bass.response[0])
-    return np.asarray(level_db(band_squares(f, np.abs(pressure) ** 2, thirds)).std(axis=-1))
 
 
 def _matched(before: list[Mode], after: tuple[Mode, ...]) -> tuple[tuple[Mode, Mode | None], ...]:

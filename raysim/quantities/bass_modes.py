@@ -16,6 +16,7 @@ from raysim.theory.nulls import QUIET
 Array = NDArray[np.float64]
 
 ELEMENT_SHARE = 0.001  # what finite elements leave open of a frequency
+DECAY_SHARE = 0.015  # and of a decay time what the method does, by its checks
 WAYS = {"along": 0, "across": 1, "floor": 2}
 
 

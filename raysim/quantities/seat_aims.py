@@ -42,8 +42,8 @@ class SeatScore:
         Of the variant, as its comparison has it.
     off : Estimate
         Steps off the aims, (receiver,).
-    parts : (receiver, part) float
-        Of `PARTS`, what `off` is the sum of.
+    parts, parts_error : (receiver, part) float
+        Of `PARTS`, what `off` is the sum of, and its standard error.
     change : Estimate
         Of `off` from the first variant, (receiver,), with the error of the change.
     words : tuple of str
@@ -55,6 +55,7 @@ class SeatScore:
     name: str
     off: Estimate
     parts: Array
+    parts_error: Array
     change: Estimate
     words: tuple[str, ...]
     strongest: tuple[EarlyReflection | None, ...]
@@ -172,7 +173,8 @@ def _above(one: EarlyReflection | None) -> float:
 def _first(own: _Measured) -> SeatScore:
     off = _summed(own)
     nothing = Estimate(np.zeros_like(off.value), np.zeros_like(off.value), off.batches, off.reason)
-    return SeatScore(own.side.name, off, own.value, nothing, (), own.strongest)
+    parts_error = jackknife_error(own.left_out)
+    return SeatScore(own.side.name, off, own.value, parts_error, nothing, (), own.strongest)
 
 
 def _score(own: _Measured, first: _Measured, comparison: Comparison) -> SeatScore:
@@ -184,7 +186,8 @@ def _score(own: _Measured, first: _Measured, comparison: Comparison) -> SeatScor
     change = Estimate(off.value - before.value, error, off.batches, off.reason)
     low, high = change.interval(comparison.level)
     words = tuple(word_of(*ends) for ends in zip(low, high, strict=True))
-    return SeatScore(own.side.name, off, own.value, change, words, own.strongest)
+    parts_error = jackknife_error(own.left_out)
+    return SeatScore(own.side.name, off, own.value, parts_error, change, words, own.strongest)
 
 
 def _summed(own: _Measured) -> Estimate:

@@ -8,14 +8,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from raysim.bands import band_name
-from raysim.digits import tidy, with_error
+from raysim.digits import rounded, tidy, with_error
 from raysim.quantities import bass_change, joined_response
-from raysim.quantities.bass_changes import EVEN_FROM_HZ, EVEN_TO_HZ, BassChange
+from raysim.quantities.bass_changes import BassChange
+from raysim.quantities.bass_evenness import evenness_words
 from raysim.quantities.bass_modes import Mode
 from raysim.quantities.comparison import Comparison
 from raysim.report import bass_curves, style
 from raysim.report.pictures import Picture, picture_of
 
+NONE = ("–", "")
 SAME_SHARE = 0.05  # a decay time that changes less is called as long as before
 SIZES = (
     (math.log(2), "large, a factor of two or more"),
@@ -40,12 +42,7 @@ def sentences(change: BassChange) -> list[str]:
         ]
         if parts:
             said.append(f"T20 by waves at “{receiver}”: {'; '.join(parts)}.")
-        before, after = change.even_db[:, r]
-        if np.isfinite([before, after]).all():
-            said.append(
-                f"Unevenness of third-octaves {EVEN_FROM_HZ:g} to {EVEN_TO_HZ:g} Hz at "
-                f"“{receiver}”: {before:.1f} to {after:.1f} dB."
-            )
+        said += evenness_words(*change.even, r, receiver)
     counts = {"shorter": 0, "longer": 0, "as long": 0}
     for one, other in change.modes:
         if other is not None:
@@ -108,17 +105,19 @@ def _word(before: Mode, after: Mode) -> str:
     return "shorter" if share < 0 else "longer"
 
 
-def mode_rows(change: BassChange) -> list[dict[str, str]]:
-    """The lowest modes before and after."""
-    rows = []
+def mode_rows(change: BassChange) -> list[dict[str, object]]:
+    """The lowest modes before and after; numbers with what is left open of them."""
+    rows: list[dict[str, object]] = []
     for one, other in change.modes:
         rows.append(
             {
                 "kind": one.kind or "–",
-                "before_hz": tidy(one.frequency_hz, 1),
-                "after_hz": "–" if other is None else tidy(other.frequency_hz, 1),
+                "before_hz": rounded(one.frequency_hz, one.tolerance_hz),
+                "after_hz": NONE
+                if other is None
+                else rounded(other.frequency_hz, other.tolerance_hz),
                 "before_s": _seconds(one),
-                "after_s": "–" if other is None else _seconds(other),
+                "after_s": NONE if other is None else _seconds(other),
                 "change": "" if other is None else _percent(one, other),
                 "before": one.verdict,
                 "after": "damped away or joined another" if other is None else other.verdict,
@@ -127,8 +126,11 @@ def mode_rows(change: BassChange) -> list[dict[str, str]]:
     return rows
 
 
-def _seconds(mode: Mode) -> str:
-    return "endless" if math.isinf(mode.decay_time_s) else f"{mode.decay_time_s:.2f}"
+def _seconds(mode: Mode) -> tuple[str, str]:
+    """Decay time, and its ends within the materials' ranges."""
+    if math.isinf(mode.decay_time_s):
+        return "endless", ""
+    return f"{mode.decay_time_s:.2f}", f"{mode.shortest_s:.2f}–{mode.longest_s:.2f}"
 
 
 def _percent(before: Mode, after: Mode) -> str:
@@ -144,13 +146,24 @@ def as_data(change: BassChange) -> dict[str, object]:
         "bands_hz": list(change.bands_hz),
         "t20_s": _plain(change.t20_s),
         "t20_spread_s": _plain(change.t20_spread_s),
-        "unevenness_db": _plain(change.even_db),
+        "unevenness_db": _plain(np.array([e.value_db for e in change.even])),
+        "unevenness_spread_db": _plain(np.array([e.spread_db for e in change.even])),
+        "unevenness_range_db": _plain(np.array([e.range_db for e in change.even])),
+        "unevenness_change_db": _plain(change.even_change_db[0]),
+        "unevenness_change_spread_db": _plain(change.even_change_db[1]),
         "modes": [
             {
                 "kind": one.kind,
                 "frequency_hz": [one.frequency_hz, None if other is None else other.frequency_hz],
+                "frequency_tolerance_hz": [
+                    None if m is None else m.tolerance_hz for m in (one, other)
+                ],
                 "decay_time_s": [
                     None if m is None or math.isinf(m.decay_time_s) else m.decay_time_s
+                    for m in (one, other)
+                ],
+                "decay_time_range_s": [
+                    None if m is None else [_plain(m.shortest_s), _plain(m.longest_s)]
                     for m in (one, other)
                 ],
                 "verdict": [one.verdict, None if other is None else other.verdict],

@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from raysim.quantities.bass_modes import DECAY_SHARE
 from raysim.quantities.comparison import Comparison
 from raysim.quantities.seat_aims import trade_off
 from raysim.report import bass_comparing, changes, comparing, style
@@ -66,6 +67,7 @@ def compose_comparison(compared: Sequence[Comparison]) -> dict[str, bytes]:
         steps=comparing.steps_in_words(),
         bass=bass,
         bass_steps=bass_comparing.STEP_SOURCE,
+        bass_share=f"{100 * DECAY_SHARE:g} %",
         caveats=(
             comparing.together_in_words(compared[0]),
             *CAVEATS,
@@ -85,7 +87,7 @@ def _details(one: Comparison) -> dict[str, object]:
         "anchor": comparing.anchor(one.after.name),
         "rows": comparing.rows_of(one),
         "undefined": comparing.undefined(one),
-        "pairing": one.pairing,
+        "error_note": comparing.error_note(one),
     }
 
 

@@ -122,7 +122,7 @@ def _row(judged: Judged, p: int, c: int, column: str, verdict: Verdict) -> Row:
 def _number(value: float, error: float) -> str:
     if math.isnan(value):
         return "none"
-    return digits.tidy(value, 1) if error == 0 else digits.rounded(value, error)[0]
+    return digits.tidy(value, 1) if error == 0 else digits.with_error(value, error)
 
 
 def in_words(verdict: Verdict) -> str:
@@ -139,6 +139,15 @@ def undefined(comparison: Comparison, keys: Sequence[str] = SHOWN) -> list[str]:
                 if verdict.word == UNDEFINED:
                     found.setdefault(verdict.reason, []).append(f"{title_of(key)} at {column}")
     return [f"{', '.join(labels)}: {reason}" for reason, labels in found.items()]
+
+
+def error_note(comparison: Comparison) -> str:
+    """What ± means, and what has none."""
+    return (
+        "± is the standard error, that of the change "
+        f"{comparison.pairing}. Levels of reflections have none: they are exact for the room and "
+        "the materials as given."
+    )
 
 
 def headline(comparison: Comparison) -> str:
@@ -285,7 +294,7 @@ def differences_csv(comparisons: Sequence[Comparison]) -> str:
     write = csv.writer(buffer, lineterminator="\n").writerow
     write(
         "before after quantity unit place of value_before value_after change standard_error "
-        "verdict what_would_decide reason".split()
+        "standard_error_before standard_error_after verdict what_would_decide reason".split()
     )
     for comparison in comparisons:
         for judged in comparison.judged:
@@ -298,6 +307,8 @@ def differences_csv(comparisons: Sequence[Comparison]) -> str:
                         one.after.value[p, c],
                         one.change.value[p, c],
                         one.change.standard_error[p, c],
+                        one.before.standard_error[p, c],
+                        one.after.standard_error[p, c],
                     )
                     write(
                         [

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from raysim.bands import band_name
-from raysim.digits import tidy, with_error
+from raysim.digits import rounded, tidy, with_error
 from raysim.quantities.seat_aims import PARTS, STEP, SeatScore, TradeOff
 from raysim.report import style
 from raysim.report.pictures import Picture, picture_of
@@ -110,7 +110,12 @@ def seat_rows(trade: TradeOff) -> list[dict[str, object]]:
                     "seat": receiver,
                     "variant": score.name,
                     "off": tuple(_off(score, r).split(" ±")),
-                    "parts": [tidy(float(part), 1) for part in score.parts[r]],
+                    "parts": [
+                        (tidy(float(part), 1), "")
+                        if error == 0
+                        else rounded(float(part), float(error))
+                        for part, error in zip(score.parts[r], score.parts_error[r], strict=True)
+                    ],
                     "strongest": "none" if loudest is None else loudest.path,
                     "level": "–" if loudest is None else tidy(loudest.level_db, 1),
                     "verdict": score.words[r] if score.words else "",
