@@ -218,17 +218,23 @@ def compare_variants(
     Raises
     ------
     ResultError
-        A name is none of a variant; there is nothing to compare with.
+        A name is none of a variant; there is nothing to compare with, or only itself.
     """
     first = variants[0] if variants else result.variants[0]
     source = result if other is None else other
-    following = list(variants[1:]) or [
+    following = list(dict.fromkeys(variants[1:])) or [
         name for name in source.variants if other is not None or name != first
     ]
     if not following:
         raise ResultError(
             f"{names[0]}: '{first}' is its only variant; give another result beside it, or run "
             "the scene with its variants"
+        )
+    if other is None and first in following:
+        others = ", ".join(f"'{name}'" for name in result.variants if name != first)
+        cure = f"compare it with {others}" if others else "run the scene with its variants"
+        raise ResultError(
+            f"{names[0]}: '{first}' is named twice, and nothing differs from itself; {cure}"
         )
     if other is None:
         before = side_of(result, first, where=names[0])

@@ -17,7 +17,8 @@ from raysim.results.data import Result
 from raysim.scene.data import Scene
 
 KIND = "raysim result"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
+"""Raised by every change of the layout; version 1 had several."""
 
 
 class Variable(NamedTuple):

@@ -105,7 +105,7 @@ def load_result(path: str | os.PathLike[str]) -> Result:
     Raises
     ------
     ResultError
-        Not there, not a result, of a newer format, or damaged.
+        Not there, not a result, of another format version, or damaged.
     """
     if Path(path).is_dir():
         raise ResultError(f"{path}: it is a folder; name the result in it, such as room.h5")
@@ -137,11 +137,12 @@ def _check_kind(file: Any, path: str | os.PathLike[str]) -> None:
             f"{path}: an HDF5 file of another kind; give a result that 'raysim run' wrote"
         )
     version = int(file.attrs["format_version"])
-    if version > FORMAT_VERSION:
+    if version != FORMAT_VERSION:
+        cure = "update raysim" if version > FORMAT_VERSION else "run its scene again"
         raise ResultError(
             f"{path}: format version {version}, written by raysim "
-            f"{file.attrs.get('raysim_version', '?')}; this raysim reads up to version "
-            f"{FORMAT_VERSION}: update raysim"
+            f"{file.attrs.get('raysim_version', '?')}; this raysim reads version "
+            f"{FORMAT_VERSION}: {cure}"
         )
 
 

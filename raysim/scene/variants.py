@@ -65,9 +65,10 @@ def groups_of(scene: Scene, names: Sequence[str] | None = None) -> tuple[Group, 
     """
     variants = {v.name: v for v in scene.variants or (Variant(BASE),)}
     wanted = list(dict.fromkeys(variants if names is None else names))
-    unknown = [_unknown(name, list(variants)) for name in wanted if name not in variants]
+    file = f"{scene.path}: " if scene.path else ""
+    unknown = [file + _unknown(name, list(variants)) for name in wanted if name not in variants]
     if unknown or not wanted:
-        raise SceneError(unknown or ["variants: none named; name at least one"])
+        raise SceneError(unknown or [f"{file}variants: none named; name at least one"])
     together: dict[tuple[object, ...], list[Variant]] = {}
     for name in wanted:
         together.setdefault(_what_a_trace_needs(variants[name]), []).append(variants[name])
@@ -144,8 +145,9 @@ def _what_a_trace_needs(variant: Variant) -> tuple[object, ...]:
 
 
 def _unknown(name: str, known: Sequence[str]) -> str:
-    near = get_close_matches(name, known, n=1, cutoff=0.6)
-    cure = f", did you mean '{near[0]}'?" if near else f"; there are {', '.join(known)}"
+    near = get_close_matches(name, known, n=3, cutoff=0.6)
+    nearest = " or ".join(f"'{one}'" for one in near)
+    cure = f", did you mean {nearest}?" if near else f"; there are {', '.join(known)}"
     return f"variants: there is no variant '{name}'{cure}"
 
 

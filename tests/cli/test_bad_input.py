@@ -311,7 +311,7 @@ OPTIONS = {
     "image order": (["--image-order", "99"], ["image_order", "20"]),
     "bands that are none": (["--bands", "100", "110"], ["100", "110"]),
     "bands swapped": (["--bands", "4000", "125"], ["4000", "125"]),
-    "variant": (["--variant", "after"], ["no variant 'after'", "base"]),
+    "variant": (["--variant", "after"], ["room.toml: ", "no variant 'after'", "base"]),
     "unknown option": (["--ray", "5"], ["--ray", "--rays"]),
     "text for a number": (["--rays", "many"], ["many"]),
     "missing previous result": (["--extend", "nothing.h5"], ["nothing.h5"]),

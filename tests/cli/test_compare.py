@@ -139,6 +139,12 @@ def test_unknown_variant_suggests_the_nearest(raysim, treated):
     assert "no variant 'bear' was computed; did you mean 'bare'?" in outcome.err
 
 
+def test_a_variant_is_not_compared_with_itself(raysim, treated):
+    outcome = raysim("compare", treated, "--variant", "base", "base")
+    assert outcome.code == 2
+    assert "'base' is named twice, and nothing differs from itself; compare it with '" in outcome.err
+
+
 @pytest.mark.usefixtures("unrendered")
 def test_page_and_csv_are_written(raysim, folder, treated):
     shutil.copy(treated, "room.h5")

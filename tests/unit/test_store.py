@@ -1,6 +1,8 @@
 """The result file: what it refuses, how it is written, and that its description is complete."""
 
 import errno
+import hashlib
+import json
 import os
 import re
 from pathlib import Path
@@ -11,9 +13,11 @@ import pytest
 
 from raysim import quantities
 from raysim.errors import ResultError
+from raysim.results.layout import FORMAT_VERSION
 from raysim.results.store import load_result, save
 from tests.results_made import exponential_result
 
+LAYOUT = {2: "84877d713f9407f3"}
 DESCRIPTION = Path(__file__).parents[2] / "docs" / "formats" / "result.md"
 
 
@@ -65,6 +69,19 @@ def test_every_attribute_is_described(written):
         assert set(file.attrs) | set(file["scene"].attrs) == named
 
 
+def test_a_changed_layout_has_a_new_version(written):
+    """What is described is what is there (above); if this fails, raise FORMAT_VERSION."""
+    text = DESCRIPTION.read_text("utf-8")
+    rows = re.findall(r"^\| `(/[^`]+)` \| ([^|]*) \| ([^|]*) \|", text, re.MULTILINE)
+    named = sorted([part.strip() for part in row] for row in rows)
+    attributes = sorted(re.findall(r"^\| `([a-z][^`/]*)` \|", text, re.MULTILINE))
+    with h5py.File(written) as file:
+        settings = sorted(json.loads(file.attrs["settings"]))
+    layout = json.dumps([named, attributes, settings], ensure_ascii=False)
+    digest = hashlib.sha256(layout.encode()).hexdigest()[:16]
+    assert {FORMAT_VERSION: digest} == LAYOUT
+
+
 @pytest.mark.parametrize("paths", [True, False])
 @pytest.mark.parametrize("group", ["decay", "early", "checks", "scene"])
 def test_opens_in_xarray(result, tmp_path, group, paths):
@@ -106,9 +123,12 @@ def of_another_kind(path):
         file.attrs["kind"] = "something else"
 
 
-def of_a_newer_format(path):
-    with h5py.File(path, "a") as file:
-        file.attrs["format_version"] = 99
+def of_format(version):
+    def spoil(path):
+        with h5py.File(path, "a") as file:
+            file.attrs["format_version"] = version
+
+    return spoil
 
 
 def without_energies(path):
@@ -124,7 +144,10 @@ def without_energies(path):
         (lambda path: path.write_bytes(b"solid room\n" * 99), "not a result file"),
         (lambda path: path.write_bytes(truncated(path.read_bytes())), "damaged or cut short"),
         (of_another_kind, "an HDF5 file of another kind"),
-        (of_a_newer_format, "format version 99, written by raysim 0.1.0"),
+        (of_format(99), "format version 99, written by raysim 0.1.0; this raysim reads version"),
+        (of_format(99), ": update raysim"),
+        (of_format(1), "format version 1, written by raysim 0.1.0; this raysim reads version"),
+        (of_format(1), ": run its scene again"),
         (without_energies, "damaged or cut short"),
     ],
 )
