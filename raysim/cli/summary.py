@@ -20,6 +20,7 @@ from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
 from raysim.quantities.bass_modes import mode_in_words
 from raysim.quantities.dips import find_dips
+from raysim.quantities.reflections import EarlyReflection
 from raysim.report import bass_words, comparing
 from raysim.report.listed import delay_ms
 from raysim.results.data import Result
@@ -143,21 +144,7 @@ def print_json(result: Result, path: str) -> None:
         },
         "bass": _bass_json(result),
         "early_reflections": [
-            {
-                "variant": result.variants[one.reflection.variant],
-                "source": scene.sources[one.reflection.source].name,
-                "receiver": scene.receivers[one.reflection.receiver].name,
-                "surfaces": one.path,
-                "delay_s": one.reflection.delay_s,
-                "delay_tolerance_s": plain(
-                    quantities.delay_tolerance_s(
-                        result.scene_in(one.reflection.variant), one.reflection
-                    )
-                ),
-                "level_db": plain(one.level_db),
-                "is_met": one.is_met,
-            }
-            for one in quantities.early_reflections(result)
+            _reflection_json(result, one) for one in quantities.early_reflections(result)
         ],
         "plausibility": {
             "volume_m3": scene.volume,
@@ -176,6 +163,22 @@ def print_json(result: Result, path: str) -> None:
         "raysim_version": result.raysim_version,
     }
     click.echo(json.dumps(summary, ensure_ascii=False, indent=2))
+
+
+def _reflection_json(result: Result, one: EarlyReflection) -> dict[str, Any]:
+    path = one.reflection
+    return {
+        "variant": result.variants[path.variant],
+        "source": result.scene.sources[path.source].name,
+        "receiver": result.scene.receivers[path.receiver].name,
+        "surfaces": one.path,
+        "delay_s": path.delay_s,
+        "delay_tolerance_s": plain(
+            quantities.delay_tolerance_s(result.scene_in(path.variant), path)
+        ),
+        "level_db": plain(one.level_db),
+        "is_met": one.is_met,
+    }
 
 
 def plain(values: Any) -> Any:

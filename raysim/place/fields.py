@@ -12,7 +12,7 @@ from raysim.place.layouts import Layout
 from raysim.place.plausible import Plausible
 from raysim.place.waves import FREE_FIELD, Modes
 from raysim.place.zones import zone_points
-from raysim.scene.inside import nearest_surface
+from raysim.scene.inside import clearance
 from raysim.waves.threads import each
 
 Array = NDArray[np.float64]
@@ -82,7 +82,8 @@ class Fields:
     def _slipped(self, rooms: Sequence[Plausible]) -> Array:
         """(rooms, places, 3) of where things are; nothing slips farther than to a surface."""
         points = self._points()
-        free = nearest_surface(self.modes.scene.mesh, points)[0]
+        farthest = max(float(np.linalg.norm(room.slip_m, axis=-1).max()) for room in rooms)
+        free = clearance(self.modes.scene.mesh, points, 2 * farthest / SHY)
         sides = np.where(np.arange(len(self._sources)) < self._lefts, 0, 1)
         of_seat = np.repeat(np.arange(len(self._zones)), self._zones.shape[1])
         free[len(sides) :] = free[len(sides) :].reshape(len(self._zones), -1).min(axis=1)[of_seat]

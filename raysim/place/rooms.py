@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.scene.data import UP, Facet, KeepClear, Scene
-from raysim.scene.inside import AIR, locate, nearest_surface
+from raysim.scene.inside import AIR, is_clear, locate
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -134,10 +134,8 @@ class Ground:
         if not new:
             return
         places = np.array(list(new.values()))
-        clear = np.array(locate(self.scene, places)) == AIR
+        clear = is_clear(self.scene, places, radius_m)
         clear &= ~np.array([any(z is not None and z.holds(p) for z in self._zones) for p in places])
-        apart = nearest_surface(self.scene.mesh, places[clear])[0]
-        clear[clear] = apart >= radius_m - 1e-6
         self._known.update(zip(new, clear.tolist(), strict=True))
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.scene.data import Scene
-from raysim.scene.inside import AIR, locate, nearest_surface
+from raysim.scene.inside import is_clear
 
 Array = NDArray[np.float64]
 
@@ -28,7 +28,7 @@ def zone_points(scene: Scene, seats: Array, zone: Array) -> Array:
     offsets = np.broadcast_to(_SIGNS * zone, (len(seats), *_SIGNS.shape)).copy()
     for halving in range(HALVINGS + 1):
         points = seats[:, None] + offsets
-        out = ~_is_clear(scene, points.reshape(-1, 3)).reshape(points.shape[:2])
+        out = ~is_clear(scene, points.reshape(-1, 3), CLEAR_M).reshape(points.shape[:2])
         out[:, 0] = False
         if not out.any():
             break
@@ -39,9 +39,3 @@ def zone_points(scene: Scene, seats: Array, zone: Array) -> Array:
 def is_drawn_in(scene: Scene, seat: Array, zone: Array) -> bool:
     """Whether part of a head's zone lies outside the air."""
     return not np.allclose(zone_points(scene, seat[None], zone)[0], seat + _SIGNS * zone)
-
-
-def _is_clear(scene: Scene, points: Array) -> NDArray[np.bool_]:
-    clear = np.array(locate(scene, points)) == AIR
-    clear[clear] = nearest_surface(scene.mesh, points[clear])[0] >= CLEAR_M
-    return np.asarray(clear)

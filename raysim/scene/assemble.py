@@ -78,13 +78,7 @@ def assemble(
     used = [name for name in geometry.names if np.any(geometry.group == geometry.names.index(name))]
     geometry = _only(geometry, used)
     facet, facets = find_facets(geometry, front=front, handedness=handedness)
-    every = [*(materials[name] for name in used), *further]
-    listed = tuple({id(material): material for material in every}.values())
-    index = {id(material): k for k, material in enumerate(listed)}
-    surfaces = tuple(
-        Surface(name, index[id(materials[name])], owner)
-        for name, owner in zip(geometry.names, geometry.owners, strict=True)
-    )
+    listed, surfaces = _surfaces(geometry, materials, further)
     mesh = Mesh(geometry.vertices, geometry.triangles, geometry.group, facet, geometry.sheet)
     return Scene(
         title=title,
@@ -107,6 +101,20 @@ def assemble(
         keep_clear=tuple(keep_clear),
         tolerance_m=tolerance_m,
     )
+
+
+def _surfaces(
+    geometry: Geometry, materials: Mapping[str, Material], further: Sequence[Material]
+) -> tuple[tuple[Material, ...], tuple[Surface, ...]]:
+    """Every material once, and the surfaces with theirs."""
+    every = [*(materials[name] for name in geometry.names), *further]
+    listed = tuple({id(material): material for material in every}.values())
+    index = {id(material): k for k, material in enumerate(listed)}
+    surfaces = tuple(
+        Surface(name, index[id(materials[name])], owner)
+        for name, owner in zip(geometry.names, geometry.owners, strict=True)
+    )
+    return listed, surfaces
 
 
 def facing_of(receivers: Sequence[Receiver]) -> Array:

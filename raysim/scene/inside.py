@@ -6,6 +6,9 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from raysim.scene.data import Scene
 from raysim.scene.geometry import Geometry
@@ -17,6 +20,10 @@ AIR = "air"
 OUTSIDE = "outside"
 PAIRS_AT_ONCE = 200_000
 ON_TRIANGLE = 1e-12
+SLACK_M = 1e-6
+CELL_M, LINK_M = 0.5, 0.15
+SHY = 0.999
+"""Of the distance to a surface: rounding."""
 
 
 class Triangles(Protocol):
@@ -118,6 +125,53 @@ def _owned(room: Geometry | Scene) -> tuple[Array, Ints, list[str]]:
     return vertices[triangles[~sheet]], renumbered, [names[k] for k in present]
 
 
+def is_clear(room: Scene, points: Array, radius_m: float) -> NDArray[np.bool_]:
+    """Whether points (p, 3) are in the air and at least so far from every surface.
+
+    Where no surface lies between two points, both are in the air or neither: so of points that
+    are nearer each other than to any surface one is looked at.
+    """
+    points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+    free = clearance(room.mesh, points, max(radius_m, LINK_M))
+    far = np.flatnonzero(free >= radius_m - SLACK_M)
+    clear = np.zeros(len(points), dtype=np.bool_)
+    if len(far):
+        label = _linked(points[far], np.minimum(free[far], LINK_M))
+        first = np.unique(label, return_index=True)[1]
+        air = np.array(locate(room, points[far][first])) == AIR
+        clear[far] = air[label]
+    return clear
+
+
+def _linked(points: Array, free: Array) -> Ints:
+    """(p,) number of the part that each point belongs to, joined within its free distance."""
+    pairs = cKDTree(points).query_pairs(float(free.max()), output_type="ndarray")
+    apart = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
+    pairs = pairs[apart < SHY * free[pairs].max(axis=1)]
+    ones = np.ones(len(pairs), dtype=np.bool_)
+    graph = coo_array((ones, (pairs[:, 0], pairs[:, 1])), shape=(len(points), len(points)))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+
+
+def clearance(mesh: Triangles, points: Array, within_m: float) -> Array:
+    """(p,) distance of points (p, 3) from the nearest surface, m; at most `within_m`.
+
+    Points are taken cell by cell, each with the triangles whose boxes reach it.
+    """
+    corners = mesh.vertices[mesh.triangles]
+    low, high = corners.min(axis=1) - within_m, corners.max(axis=1) + within_m
+    free = np.full(len(points), within_m)
+    cells = np.unique(np.floor(points / CELL_M), axis=0, return_inverse=True)[1].reshape(-1)
+    order = np.argsort(cells, kind="stable")
+    for own in np.split(order, np.flatnonzero(np.diff(cells[order])) + 1):
+        some = points[own]
+        near = ((low <= some.max(axis=0)) & (high >= some.min(axis=0))).all(axis=1)
+        if near.any():
+            place = _nearest_places(corners[near], some)[0]
+            free[own] = np.minimum(free[own], np.linalg.norm(place - some, axis=1))
+    return free
+
+
 def nearest_surface(mesh: Triangles, points: Array) -> tuple[Array, Array, Ints]:
     """Nearest point of a mesh to each point.
 
@@ -127,8 +181,13 @@ def nearest_surface(mesh: Triangles, points: Array) -> tuple[Array, Array, Ints]
     place : (p, 3) float, m
     triangle : (p,) int
     """
-    corners = mesh.vertices[mesh.triangles]
     points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+    place, triangle = _nearest_places(mesh.vertices[mesh.triangles], points)
+    return np.linalg.norm(place - points, axis=1), place, triangle
+
+
+def _nearest_places(corners: Array, points: Array) -> tuple[Array, Ints]:
+    """(p, 3) nearest places of triangles (m, 3, 3), and which triangle (p,) has each."""
     place = np.zeros_like(points)
     triangle = np.zeros(len(points), dtype=np.int64)
     step = max(1, PAIRS_AT_ONCE // max(len(corners), 1))
@@ -139,7 +198,7 @@ def nearest_surface(mesh: Triangles, points: Array) -> tuple[Array, Array, Ints]
         apart = ((candidates - some[:, None]) ** 2).sum(axis=2)
         triangle[own] = apart.argmin(axis=1)
         place[own] = candidates[np.arange(len(some)), triangle[own]]
-    return np.linalg.norm(place - points, axis=1), place, triangle
+    return place, triangle
 
 
 def _nearest_on_triangles(corners: Array, points: Array) -> Array:

@@ -64,12 +64,7 @@ def scene_of_text(
 
     built = build(file, Path(path).parent, complaints)
     if built is None:
-        for name, material in file.surfaces.items():
-            finishes.find(material, ("surfaces", name))
-        for table in ("objects", "patches"):
-            for name, section in getattr(file, table).items():
-                if section.material is not None:
-                    finishes.find(section.material, (table, name, "material"))
+        _look_for_materials(file, finishes)
         complaints.raise_any()
         raise SceneError(f"{path}: the room cannot be built")
     materials, assumed = finish(file, built.geometry, finishes, complaints)
@@ -114,6 +109,16 @@ def scene_of_text(
     treated = treat(scene, file, built, wishes, complaints)
     complaints.raise_any()
     return treated
+
+
+def _look_for_materials(file: SceneFile, finishes: Finishes) -> None:
+    """Complain of materials that don't exist, where no room could be built of them."""
+    for name, material in file.surfaces.items():
+        finishes.find(material, ("surfaces", name))
+    for table in ("objects", "patches"):
+        for name, section in getattr(file, table).items():
+            if section.material is not None:
+                finishes.find(section.material, (table, name, "material"))
 
 
 def _front(facing: Array, handedness: int) -> Array:

@@ -136,15 +136,7 @@ def treat(
     """The scene with its treatments, variants and their shells; complains of all that can't be."""
     if not (file.treatments or file.variants):
         return scene
-    for zone in scene.keep_clear:
-        try:
-            find_sheet(scene, zone.on, built.faces)
-        except ValueError:
-            complaints.add(
-                ("keep_clear", zone.name, "on"),
-                f"'{zone.on}' lies in several planes; make the one that it is on a group of its "
-                "own in the mesh",
-            )
+    _check_zones(scene, built, complaints)
     complaints.raise_any()
     reach = Reach(scene, built.faces)
     pieces = _placed(scene, file, built, wishes, reach, complaints)
@@ -153,21 +145,21 @@ def treat(
         replace(p.treatment, material=index[id(wishes.linings[p.treatment.section].material)])
         for p in pieces
     )
-    variants = [Variant(BASE, note="the room without treatments")]
-    shells: list[Shell] = []
     notes: list[str] = []
-    known_shells: dict[tuple[str, ...], int] = {}
     sections = dict(file.variants)
     if file.treatments and not sections:
         sections[TREATED] = VariantSection.model_validate({"treatments": [*file.treatments]})
         notes.append(f"there are no variants; one, '{TREATED}', has every treatment")
+    variants = [Variant(BASE, note="the room without treatments")]
+    shells: list[Shell] = []
+    known_shells: dict[tuple[str, ...], int] = {}
     for name, section in sections.items():
         own = tuple(k for k, t in enumerate(treatments) if t.section in section.treatments)
         own = tuple(sorted(own, key=lambda k: section.treatments.index(treatments[k].section)))
         objects = tuple(treatments[k].name for k in own if treatments[k].is_object)
         if objects and objects not in known_shells and not complaints.found:
-            shell = shell_with(scene, built, [p for p in pieces if p.treatment.name in objects],
-                               treatments, complaints)  # fmt: skip
+            bodies = [p for p in pieces if p.treatment.name in objects]
+            shell = shell_with(scene, built, bodies, treatments, complaints)
             if shell is not None:
                 known_shells[objects] = len(shells)
                 shells.append(shell)
@@ -186,6 +178,19 @@ def treat(
         notes=(*scene.notes, *notes),
         warnings=(*scene.warnings, *idle),
     )
+
+
+def _check_zones(scene: Scene, built: Built, complaints: Complaints) -> None:
+    """Complain of zones on surfaces that lie in several planes."""
+    for zone in scene.keep_clear:
+        try:
+            find_sheet(scene, zone.on, built.faces)
+        except ValueError:
+            complaints.add(
+                ("keep_clear", zone.name, "on"),
+                f"'{zone.on}' lies in several planes; make the one that it is on a group of its "
+                "own in the mesh",
+            )
 
 
 def _placed(

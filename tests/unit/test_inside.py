@@ -2,11 +2,21 @@
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 
 from raysim.scene.heal import heal
-from raysim.scene.inside import locate, nearest_surface, winding_number
+from raysim.scene.inside import (
+    AIR,
+    clearance,
+    is_clear,
+    locate,
+    nearest_surface,
+    winding_number,
+)
+from raysim.scene.rooms import Prism
 from tests.meshes import box, geometry, refined
+from tests.rooms import shoebox, sphere_room
 
 ROOM = {
     **box((0, 0, 0), (4, 5, 2.5)),
@@ -72,3 +82,27 @@ def test_nearest_surface_equals_an_independent_library():
     own = room.vertices[room.triangles[triangle]]
     normal = np.cross(own[:, 1] - own[:, 0], own[:, 2] - own[:, 0])
     assert np.abs(np.einsum("ij,ij->i", place - own[:, 0], normal)).max() < 1e-12
+
+
+def test_clear_points_are_those_found_one_by_one():
+    """In the air and far enough off, also between and behind things, in a fine mesh."""
+    scene = sphere_room(radius=1.5, subdivisions=3)
+    boxed = shoebox(
+        (4.0, 3.0, 2.5), prisms=(Prism("desk", shapely.box(1.0, 0.5, 2.6, 1.8), 0.4, 0.9),)
+    )
+    for room in (scene, boxed):
+        low, high = room.mesh.vertices.min(axis=0) - 0.4, room.mesh.vertices.max(axis=0) + 0.4
+        points = np.random.default_rng(3).uniform(low, high, (150, 3))
+        for radius in (0.01, 0.3):
+            one_by_one = np.array(
+                [
+                    locate(room, p[None])[0] == AIR
+                    and nearest_surface(room.mesh, p[None])[0][0] >= radius
+                    for p in points
+                ]
+            )
+            assert 5 < one_by_one.sum() < 145
+            assert (is_clear(room, points, radius) == one_by_one).all()
+        free = clearance(room.mesh, points, 0.5)
+        expected = np.minimum(nearest_surface(room.mesh, points)[0], 0.5)
+        assert free == pytest.approx(expected, abs=1e-12)
