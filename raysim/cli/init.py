@@ -20,7 +20,7 @@ from raysim.units import length_m
 )
 @click.option("--survey", is_flag=True, help="Also write a one-page sheet of what to measure.")
 def init(folder: Path, size: tuple[str, str, str] | None, survey: bool) -> None:
-    """Write a commented starter scene into DIR.
+    """Write a commented starter scene and a catalogue of absorbers into DIR.
 
     The usual listening layout: front on a short side, two loudspeakers and a seat in an
     equilateral triangle. Existing files are never overwritten.
@@ -30,6 +30,7 @@ def init(folder: Path, size: tuple[str, str, str] | None, survey: bool) -> None:
       raysim init my_room --size 13ft9in 11ft2in 7ft10in --survey
     """
     from raysim.scene.starter import write_starter
+    from raysim.scene.starter_catalogue import CATALOGUE_NAME
 
     size_m = None if size is None else _size_m(size)
     for path in write_starter(folder, size_m, survey):
@@ -39,6 +40,7 @@ def init(folder: Path, size: tuple[str, str, str] | None, survey: bool) -> None:
     click.echo(f"then: raysim place {scene}  (where things go, before you buy any)")
     click.echo(f"      raysim run {scene} -o room.h5")
     click.echo("      raysim report room.h5")
+    click.echo(f"      raysim plan {scene}  (what to buy, from {folder / CATALOGUE_NAME})")
 
 
 def _size_m(size: tuple[str, str, str]) -> tuple[float, float, float]:

@@ -22,7 +22,7 @@ KINDS = ("panel", "tiles", "corner trap", "cloud")
 PLACES = ("side walls", "front wall", "rear wall", "ceiling")
 HOW_MUCH = {"not": 0.0, "little": 0.5, "normal": 1.0, "much": 2.0}
 DRILLED = ("drilled", "hung")
-CATALOGUE_HINT = "a catalogue lists what may be bought, see scenes/linden_catalogue.toml"
+CATALOGUE_HINT = "a catalogue lists what may be bought; 'raysim init' writes one to start from"
 CATALOGUE = Kind(
     "catalogue",
     CATALOGUE_HINT,

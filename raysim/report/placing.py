@@ -255,15 +255,18 @@ def draw_map(found: Found) -> Figure:
             Rectangle(corner, CELL_M, CELL_M, fc=colours(shade), ec="white", lw=0.4, zorder=2)
         )
     _outline(axes, found)
-    keys = np.array(list(best)) if best else np.zeros((1, 2))
+    shown = [(found.best, BEST), *_shown(found)]
+    marked = {
+        other: (scored.layout.off_wall_m, scored.layout.seat_m)
+        for scored, other in shown
+        if scored.layout.front.name == here
+    }
+    keys = np.array([*best, *marked.values()])
     axes.set_xlim(keys[:, 0].min() - 0.15, keys[:, 0].max() + 0.15)
     axes.set_ylim(keys[:, 1].min() - 0.15, keys[:, 1].max() + 0.15)
-    shown = [(found.best, BEST), *_shown(found)]
-    for scored, other in shown:
-        if scored.layout.front.name == here:
-            at = scored.layout.off_wall_m, scored.layout.seat_m
-            look = {**other.marker(), "markersize": 5.5, "markeredgecolor": style.INK}
-            axes.plot(*at, linestyle="none", zorder=5, label=other.name, **look)
+    for other, at in marked.items():
+        look = {**other.marker(), "markersize": 5.5, "markeredgecolor": style.INK}
+        axes.plot(*at, linestyle="none", zorder=5, label=other.name, **look)
     axes.set_xlabel("loudspeakers from the front wall, m")
     axes.set_ylabel("head from the front wall, m")
     axes.set_title(f"Aim before '{style.short(here)}'")

@@ -10,6 +10,7 @@ from string import Template
 
 from raysim.errors import SceneError
 from raysim.files import why_not_written, write_whole
+from raysim.scene.starter_catalogue import CATALOGUE, CATALOGUE_NAME
 
 SCENE_NAME = "scene.toml"
 SURVEY_NAME = "survey.md"
@@ -42,7 +43,9 @@ class Layout:
 def write_starter(
     folder: str | PathLike[str], size_m: Sequence[float] | None = None, survey: bool = False
 ) -> list[Path]:
-    """Write a scene file, and a survey sheet if wanted; existing files are never touched.
+    """Write a scene file and a catalogue, and a survey sheet if wanted.
+
+    Existing files are never touched.
 
     Parameters
     ----------
@@ -66,7 +69,10 @@ def write_starter(
     size = tuple(size_m) if size_m is not None else EXAMPLE_SIZE_M
     _refuse_odd(size)
     place = Path(folder)
-    wanted = {place / SCENE_NAME: scene_text(size, example=size_m is None)}
+    wanted = {
+        place / SCENE_NAME: scene_text(size, example=size_m is None),
+        place / CATALOGUE_NAME: CATALOGUE,
+    }
     if survey:
         wanted[place / SURVEY_NAME] = _SURVEY
     for path in wanted:

@@ -38,18 +38,22 @@ class Patches:
     materials : (patches, variants) int
         Index into `Scene.materials`.
     areas : (patches,) float, m2
+    walls : (patches,) int
+        Material of the surface itself, under whatever covers it.
     """
 
     group: Group
     materials: Ints
     areas: Array
+    walls: Ints
 
     def at(self, points: Array, triangle: Ints) -> Ints:
         """Patch of each boundary point (n, 3), near a triangle (n,) of the scene's mesh."""
         mesh = self.group.scene.mesh
         on = triangle_at(points, triangle, mesh.corners, 2 * ENVELOPE_M)
         found = _materials_at(self.group, points, on)
-        index = {tuple(row): n for n, row in enumerate(self.materials.tolist())}
+        rows = np.column_stack([self.walls, self.materials])
+        index = {tuple(row): n for n, row in enumerate(rows.tolist())}
         keys, inverse = np.unique(found, axis=0, return_inverse=True)
         number = np.array([index.get(tuple(key), 0) for key in keys.tolist()])
         return np.asarray(number[inverse.reshape(-1)])
@@ -61,7 +65,7 @@ def patches_of(group: Group) -> Patches:
     found = _materials_at(group, points, triangle)
     keys, inverse = np.unique(found, axis=0, return_inverse=True)
     areas = np.bincount(inverse.reshape(-1), weights=area, minlength=len(keys))
-    return Patches(group, keys, np.asarray(areas, np.float64))
+    return Patches(group, keys[:, 1:], np.asarray(areas, np.float64), keys[:, 0])
 
 
 def _samples(group: Group) -> tuple[Array, Ints, Array]:
@@ -92,12 +96,12 @@ def _middles(number: int) -> Array:
 
 
 def _materials_at(group: Group, points: Array, triangle: Ints) -> Ints:
-    """(points, variants) material: the surface's, or that of the last cover over the point."""
+    """(points, 1 + variants) materials: the surface's, then that of the last cover in each."""
     scene = group.scene
     own = np.array([s.material for s in scene.surfaces])[scene.mesh.surface[triangle]]
-    found = np.repeat(own[:, None], len(group.variants), axis=1)
+    found = np.repeat(own[:, None], 1 + len(group.variants), axis=1)
     facet = scene.mesh.facet[triangle]
-    for variant, covers in enumerate(group.covers):
+    for variant, covers in enumerate(group.covers, start=1):
         for cover in covers:
             on = np.flatnonzero(facet == cover.facet)
             found[on[_within(scene, cover, points[on])], variant] = cover.material
@@ -111,12 +115,13 @@ def _within(scene: Scene, cover: Cover, points: Array) -> NDArray[np.bool_]:
 
 
 def admittance_of(
-    material: Material, scene: Scene, frequencies_hz: Array
+    material: Material, scene: Scene, frequencies_hz: Array, wall: Material | None = None
 ) -> tuple[Complex, list[str]]:
     """Admittance of a material, times rho0 c0, and what was assumed, in sentences.
 
     Layers give the complex admittance for sound along the normal, with the porous model that
-    has the right limit at low frequency. Coefficients give the real admittance that absorbs as
+    has the right limit at low frequency. Those of a cover have the wall behind that they hang
+    on, which goes on absorbing through them. Coefficients give the real admittance that absorbs as
     much at random incidence, by straight lines over the logarithm of frequency, and constant
     below the lowest band.
 
@@ -127,14 +132,19 @@ def admittance_of(
     """
     if material.construction is not None:
         layers = material.construction.for_low_frequency()
-        beta = layers.surface_admittance(frequencies_hz, NORMAL, scene.climate)[:, 0]
+        behind: Complex | float = 0.0
+        if wall is not None and wall is not material:
+            behind = admittance_of(wall, scene, frequencies_hz)[0]
+        beta = layers.surface_admittance(frequencies_hz, NORMAL, scene.climate, behind)[:, 0]
         bad = np.flatnonzero(~np.isfinite(beta) | (beta.real < -1e-9))
         if len(bad):
             raise SceneError(
                 f"material '{material.name}': its layers have no possible impedance at "
                 f"{frequencies_hz[bad[0]]:.0f} Hz; use another porous model, or run with --no-bass"
             )
-        said = _local_reaction_note(material.name, layers, beta, frequencies_hz, scene.climate)
+        said = _local_reaction_note(
+            material.name, layers, beta, frequencies_hz, scene.climate, behind
+        )
         return np.maximum(beta.real, 0) + 1j * beta.imag, said
     most = most_absorbing()[0] * (1 - 1e-6)
     notes = []
@@ -149,13 +159,19 @@ def admittance_of(
 
 
 def _local_reaction_note(
-    name: str, layers: Construction, beta: Complex, frequencies_hz: Array, climate: Climate
+    name: str,
+    layers: Construction,
+    beta: Complex,
+    frequencies_hz: Array,
+    climate: Climate,
+    behind: Complex | float,
 ) -> list[str]:
     """Say where one admittance for all angles absorbs otherwise than the layers themselves do."""
     at = np.unique(np.linspace(0, len(frequencies_hz) - 1, NOTED).astype(int))
     nodes, weights = np.polynomial.legendre.leggauss(ANGLES)
     cosine = (nodes + 1) / 2
-    full = layers.surface_admittance(frequencies_hz[at], cosine, climate)
+    backed = behind[at] if isinstance(behind, np.ndarray) else behind
+    full = layers.surface_admittance(frequencies_hz[at], cosine, climate, backed)
     absorbed = [
         (4 * b.real * cosine / np.abs(cosine + b) ** 2 * cosine) @ weights
         for b in (beta[at, None], full)
@@ -176,11 +192,15 @@ def admittances_of(
 ) -> tuple[Complex, list[str]]:
     """(patches, frequencies) of a variant by its number in the group, and what was assumed."""
     scene, notes = patches.group.scene, []
-    rows: dict[int, Complex] = {}
-    for index in np.unique(patches.materials[:, variant]).tolist():
-        rows[index], said = admittance_of(scene.materials[index], scene, frequencies_hz)
+    rows: dict[tuple[int, int], Complex] = {}
+    pairs = list(zip(patches.materials[:, variant].tolist(), patches.walls.tolist(), strict=True))
+    for own, wall in sorted(set(pairs)):
+        materials = scene.materials
+        rows[own, wall], said = admittance_of(
+            materials[own], scene, frequencies_hz, materials[wall]
+        )
         notes += said
-    return np.array([rows[m] for m in patches.materials[:, variant].tolist()]), notes
+    return np.array([rows[pair] for pair in pairs]), list(dict.fromkeys(notes))
 
 
 def coefficients_note(scene: Scene, used: Sequence[int]) -> str:

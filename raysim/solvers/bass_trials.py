@@ -205,17 +205,21 @@ class Trials:
         in_air = barycentric_in(corners, points, IN_AIR)[0] >= 0
         there = self._seen(points[in_air])
         owner, areas = owner[in_air], areas[in_air]
-        beta = {
-            m: admittance_of(scene.materials[m], scene, self.frequencies_hz)[0]
-            for m in {c.material for _, c in each} | {s.material for s in scene.surfaces}
-        }
+        unders = [scene.surfaces[scene.facets[c.facet].surface].material for _, c in each]
+        covering = [c.material for _, c in each]
+        more = {pair: self._more(*pair) for pair in set(zip(covering, unders, strict=True))}
         for n, (name, cover) in enumerate(each):
             own, area = there[owner == n], areas[owner == n]
-            under = scene.surfaces[scene.facets[cover.facet].surface].material
-            matrix = own.T @ (area[:, None] * own)
-            patch = Patch((cover.material, under), matrix, beta[cover.material] - beta[under])
+            key = (cover.material, unders[n])
+            patch = Patch(key, own.T @ (area[:, None] * own), more[key])
             found[name] = (*found[name], patch)
         return found
+
+    def _more(self, cover: int, wall: int) -> Complex:
+        """(F,) admittance of a cover with its wall behind less that of the wall, by material."""
+        materials, f = self.scene.materials, self.frequencies_hz
+        with_wall = admittance_of(materials[cover], self.scene, f, materials[wall])[0]
+        return with_wall - admittance_of(materials[wall], self.scene, f)[0]
 
 
 def _samples(facet: Facet, outline: Polygon, cover: Cover) -> tuple[Array, Array]:

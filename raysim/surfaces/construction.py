@@ -50,7 +50,11 @@ class Construction:
         return sum(getattr(layer, "thickness", 0.0) for layer in self.layers)
 
     def surface_admittance(
-        self, frequency_hz: ArrayLike, cosine: ArrayLike, air: Climate | Air
+        self,
+        frequency_hz: ArrayLike,
+        cosine: ArrayLike,
+        air: Climate | Air,
+        behind: ArrayLike = 0.0,
     ) -> Complex:
         """Normal velocity over pressure at the front, times rho0 c0 of free air.
 
@@ -60,6 +64,8 @@ class Construction:
         cosine : (A,) float
             Cosine of the angle of incidence from the normal, 0 to 1.
         air : Climate or Air
+        behind : (F,) complex, optional
+            Admittance, times rho0 c0, of the wall behind; a rigid one has none.
 
         Returns
         -------
@@ -71,6 +77,7 @@ class Construction:
         air = air.air if isinstance(air, Climate) else air
         trace = (2 * np.pi * f[:, None] / air.speed_of_sound) * np.sqrt(1 - cos**2)
         admittance = np.zeros((len(f), len(cos)), dtype=np.complex128)
+        admittance += np.reshape(behind, (-1, 1)) / air.impedance
         if self.backing == "open":
             admittance += cos / air.impedance
         # NaN marks what a model refuses, and goes through.

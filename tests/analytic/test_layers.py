@@ -282,3 +282,23 @@ class TestChamber:
             expected = random_incidence(AIR.impedance / r)
             assert reading[0] > expected[0] + 0.02
             np.testing.assert_allclose(reduced.absorption, expected, rtol=0, atol=1e-4)
+
+
+def test_a_wall_behind_is_as_its_layers_would_be():
+    """Layers before the admittance of further layers; along the normal that is one stack."""
+    f = np.array([30.0, 63.0, 125.0, 500.0])
+    front, back = ["fabric 200", "porous 50mm 12000"], ["porous 100mm 8000", "gap 80mm"]
+    climate = Climate()
+    wall = parse_layers(back, "layers").surface_admittance(f, [1.0], climate)[:, 0]
+    made = parse_layers(front, "layers").surface_admittance(f, [1.0], climate, wall)
+    whole = parse_layers([*front, *back], "layers").surface_admittance(f, [1.0], climate)
+    assert made == pytest.approx(whole, rel=1e-12)
+
+
+def test_before_a_light_wall_thin_layers_add_what_they_have():
+    """Far below a quarter wavelength the pressure goes through: admittances add up."""
+    f, wall = np.array([20.0]), 0.07
+    layers = parse_layers(["porous 20mm 5000"], "layers")
+    alone = layers.surface_admittance(f, [1.0], Climate())[0, 0]
+    both = layers.surface_admittance(f, [1.0], Climate(), [wall])[0, 0]
+    assert both == pytest.approx(wall + alone, abs=0.03 * wall)

@@ -248,3 +248,19 @@ def test_words_for_modes():
     assert name_of(np.array([1, 1, 3]), names) == "oblique, length 1, width 1, height 3"
     assert name_of(np.array([0, 0, 0]), names) == ""
     assert [ordinal(n) for n in (1, 3, 11, 12, 21)] == ["1st", "3rd", "11th", "12th", "21st"]
+
+
+def test_a_wall_goes_on_absorbing_behind_a_panel():
+    """At 40 Hz a thin panel keeps none of the sound from a light wall, nor adds to a rigid one."""
+    f = np.array([40.0])
+    scene = shoebox((4.0, 3.0, 2.5), {"left": 0.2, "other": 0.0})
+    layers = parse_layers(["porous 50mm 10000"], "layers")
+    panel = dataclasses.replace(scene.materials[0], name="panel", construction=layers)
+    light = next(m for m in scene.materials if m.absorption[0] > 0)
+    rigid = next(m for m in scene.materials if m.absorption[0] == 0)
+    on_light, on_rigid, wall = (
+        float(admittance_of(*pair)[0][0].real)
+        for pair in ((panel, scene, f, light), (panel, scene, f, rigid), (light, scene, f))
+    )
+    assert on_light > 0.9 * wall + on_rigid
+    assert on_rigid < 0.3 * wall
