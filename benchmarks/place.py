@@ -2,7 +2,8 @@
 
 Five invented rooms: the bedroom of scenes/linden.toml (34 m3, furnished), the control room (63 m3,
 a mesh), a project room with an alcove (41 m3, an outline), an attic under a gable roof (45 m3,
-an STL in millimetres) and the vault (119 m3, a mesh of 20,000 triangles). All walls as fronts, 20 to 200 Hz, with the check by the full solution.
+an STL in millimetres) and the vault (119 m3, a mesh of 20,000 triangles). All walls as fronts, 20
+to 200 Hz, with the check by the full solution.
 
 Prints a JSON line each: seconds and processor seconds (those of the mesher's processes too), the
 share of each phase, and as a unit of this machine the seconds in which numpy solves 50 dense
