@@ -227,7 +227,7 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
         for row in comparing.rows_of(comparison):
             unit = f" ({row.unit})" if row.unit else ""
             title = f"{row.quantity}{unit}"
-            change = f"{row.change} ±{row.error}" if row.change else "-"
+            change = f"{row.change} ±{row.error}" if row.error else row.change or "-"
             table.add_row(
                 "" if title == last else title,
                 row.column,
@@ -243,7 +243,7 @@ def _print(compared: Sequence[Comparison], checks: dict[str, tuple[Check, ...]])
         say_item(comparing.error_note(comparison))
         bass = bass_change(comparison.before, comparison.after)
         for sentence in bass_comparing.sentences(bass) if bass else ():
-            click.echo(f"  Bass: {sentence}")
+            say_item(f"Bass: {sentence}")
         if any(side.result.bass is None for side in (comparison.before, comparison.after)):
             click.echo(f"  Bass: {NO_BASS}.")
         _print_checks(checks.get(comparison.after.name, ()))

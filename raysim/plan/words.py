@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.bands import band_name
-from raysim.digits import rounded
+from raysim.digits import rounded, tidy
 from raysim.plan.aim import BASS_PARTS, STEP_SHARE
 from raysim.plan.choose import SURE
 from raysim.plan.conduct import Plan, Step
@@ -144,25 +144,28 @@ def balance_words(plan: Plan, result: Result | None, variant: str) -> list[str]:
     if result is not None:
         waves = [mean_bass_decay(result, result.variants.index(n)) for n in ("base", variant)]
         changes = wave_times(side_of(result, "base"), side_of(result, variant))
-    parts, times = [], np.full((2, len(scene.bands_hz)), np.nan)
-    errors = np.zeros(len(scene.bands_hz))
-    for b, label in enumerate(scene.bands_hz):
-        if plan.bench.target.is_judged[b]:
+    labels = sorted({*scene.bands_hz, *changes})
+    judged = dict(zip(scene.bands_hz, plan.bench.target.is_judged, strict=True))
+    parts, times = [], np.full((2, len(labels)), np.nan)
+    errors = np.zeros(len(labels))
+    for n, label in enumerate(labels):
+        if judged.get(label):
+            b = scene.bands_hz.index(label)
             pairs = [(float(s.t20_s[b]), float(s.t20_error_s[b])) for s in (before, after)]
-            by, errors[b] = "", np.hypot(pairs[0][1], pairs[1][1])
+            by, errors[n] = "", np.hypot(pairs[0][1], pairs[1][1])
         elif label in changes:
             pairs = [each[label] for each in waves]
-            by, errors[b] = " by waves", changes[label][1]
+            by, errors[n] = " by waves", changes[label][1]
         else:
             parts.append(f"{band_name(label)} not known")
             continue
-        times[:, b] = [value for value, _ in pairs]
+        times[:, n] = [value for value, _ in pairs]
         said = " to ".join(_number(*pair) for pair in pairs)
         parts.append(f"{band_name(label)} {said}{by}")
     cure = "let the bass take part, with --bass"
     if plan.bench.bass is not None:
         cure = "the result tells, which was left out"
-    told = balance_sentence(times, scene.bands_hz, errors, cure)
+    told = balance_sentence(times, labels, errors, cure)
     return [f"Decay time in s: {', '.join(parts)}", *told]
 
 
@@ -215,7 +218,7 @@ def remaining_words(result: Result, variant: str, coverable: Sequence[str]) -> l
     cured: list[str] = []
     stuck: list[str] = []
     for path, members in by_surface(tuple(above)).items():
-        level = f"{path} ({members[0].level_db:.1f} dB after "
+        level = f"{path} ({tidy(members[0].level_db, 1)} dB after "
         level += f"{1000 * members[0].reflection.delay_s:.1f} ms)"
         surfaces = path.split(", ")
         (cured if any(s in coverable for s in surfaces) else stuck).append(level)

@@ -104,7 +104,7 @@ def _row(judged: Judged, p: int, c: int, column: str, verdict: Verdict) -> Row:
         moved, open_to = one.change.value[p, c] * factor, one.change.standard_error[p, c] * factor
         change, error = digits.rounded(float(moved), float(open_to))
         if open_to == 0:
-            change = digits.tidy(float(moved), 1)
+            change, error = digits.tidy(float(moved), 1), ""
         change = change if change.startswith("\N{MINUS SIGN}") or moved == 0 else f"+{change}"
     return Row(
         title_of(one.key),
