@@ -356,7 +356,7 @@ def test_ears_and_loudspeakers_near_half_the_height(load, ear, said):
 def test_starter_passes_as_written_and_is_never_overwritten(tmp_path):
     folder = tmp_path / "new" / "room"
     written = write_starter(folder, (4.191, 3.4036, 2.3876), survey=True)
-    assert [p.name for p in written] == ["scene.toml", "survey.md"]
+    assert [p.name for p in written] == ["scene.toml", "scene_catalogue.toml", "survey.md"]
     scene = load_scene(written[0])
     assert scene.volume == pytest.approx(4.191 * 3.4036 * 2.3876 - 1.5 * 0.69 * 0.03, rel=1e-3)
     assert scene.warnings == ()
