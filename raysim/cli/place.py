@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from raysim.place.search import Found
 
 MARK = "# Moved by raysim place."
+TERMS_NOTE = (
+    "terms are of the room as stated, nothing in them is sampled; the aim is their mean in "
+    "plausible rooms, ± its standard deviation over them"
+)
 Pair = tuple[str, str]
 
 
@@ -190,9 +194,14 @@ def _print(question: Question, found: Found, checked: Checked) -> None:
     for name, one in rows(found):
         click.echo(f"{name}: {where(one.layout)}")
     desk = "" if question.asked.desk is None else ", desk in place"
+    off = max(
+        abs(checked.best_db - found.best.terms.bass_db),
+        abs(checked.current_db - found.current.terms.bass_db),
+    )
     click.echo(
         f"\nbass by the full solution{desk}: best {checked.best_db:.1f}, "
-        f"now {checked.current_db:.1f} dB"
+        f"now {checked.current_db:.1f} dB; so the column is right to {off:.1f} dB"
     )
+    say_item(TERMS_NOTE)
     for note in notes(question, found):
         say_item(note)

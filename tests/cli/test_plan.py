@@ -150,6 +150,10 @@ def test_a_plan_from_end_to_end(plan, raysim, folder):
     assert sum(step["cost"] for step in kept) <= 200
     assert sum(step["cost"] for step in kept if step["phase"] == 1) <= 100
     assert {step["phase"] for step in kept} == {1, 2}
+    assert len(said["off_aim_error_steps"]) == len(said["off_aim_steps"]) == len(said["steps"]) + 1
+    assert all(0 < error < off for error, off in zip(
+        said["off_aim_error_steps"], said["off_aim_steps"], strict=True))  # fmt: skip
+    assert all(len(c["off_error_steps"]) == len(c["off_steps"]) for c in said["aim"])
     words = "\n".join(said["words"])
     assert "Phase 2, up to 200, all before stays where it is: 2 to put up for 100" in words
     for part in ("Plan for Invented small room", "Decay time in s", "Lows change", "Aim:"):
