@@ -131,9 +131,12 @@ def svg(wall: Wall, critical: Sequence[str] = ()) -> bytes:
         _svg_text(root, name, *_middle(loop, height), TEXT_MM)
     for reason, hard, rect in wall.zones:
         _svg_zone(root, reason, hard, rect, height)
+    below = len(root)
     for hanging in wall.hangings:
         _svg_piece(root, hanging, height, hanging.treatment.name in critical)
     _svg_dimensions(root, wall, height)
+    for line in root.findall(f"{{{SVG}}}line"):
+        root.insert(below, line)  # moves it: pieces and their numbers lie over lines
     _svg_text(root, wall.name, 0.0, -0.6 * margin, 1.4 * TEXT_MM, "start")
     foot = "floor" if wall.is_upright else "drawn from above" if "floor" in wall.name else ""
     if foot:
@@ -230,7 +233,7 @@ def _svg_dimensions(root: etree._Element, wall: Wall, height: float) -> None:
             _svg_line(root, (corner, y), (edge, y))
             _svg_line(root, (edge, height - v0), (edge, y + 0.3 * TEXT_MM))
             inward = 1 if side == "left" else -1
-            at = (corner + edge) / 2
+            at = _free_place(wall, (corner + edge) / 2, (corner, edge), height - y + 0.6 * TEXT_MM)
             if distance * MM < 3.5 * TEXT_MM:
                 at = edge + inward * 1.6 * TEXT_MM
                 y += 0.7 * TEXT_MM
@@ -249,6 +252,22 @@ def _svg_dimensions(root: etree._Element, wall: Wall, height: float) -> None:
         _svg_line(root, (x, height), (x, height - v0))
         text = (x + 1.5 * TEXT_MM, height - min(v0 / 2, 4 * TEXT_MM))
         _svg_text(root, f"{v0:.0f}", *text, 0.9 * TEXT_MM)
+
+
+def _free_place(wall: Wall, middle: float, ends: tuple[float, float], level: float) -> float:
+    """Where along a dimension its number covers no piece or opening, nearest the middle, mm."""
+    half = 1.5 * TEXT_MM
+    boxes = [np.array(hanging.rect) * MM for hanging in wall.hangings]
+    boxes += [np.concatenate([o.min(axis=0), o.max(axis=0)]) * MM for _, o in wall.openings]
+    taken = [box for box in boxes if box[1] - TEXT_MM < level < box[3] + TEXT_MM]
+    low, high = min(ends) + half, max(ends) - half
+    places = [middle, *(box[0] - half for box in taken), *(box[2] + half for box in taken)]
+    free = [
+        at
+        for at in places
+        if low <= at <= high and not any(box[0] < at + half and at - half < box[2] for box in taken)
+    ]
+    return float(min(free, key=lambda at: abs(at - middle), default=middle))
 
 
 def _is_above_its_like(wall: Wall, hanging: Hanging) -> bool:
