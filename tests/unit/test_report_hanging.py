@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import replace
+from types import SimpleNamespace
 
 import ezdxf
 import numpy as np
@@ -17,7 +18,7 @@ from raysim.quantities.slips import find_slips
 from raysim.report import cut_sheets, hanging
 from raysim.report.first_words import MOST_WORDS, count_words, first_words
 from raysim.report.listed import list_reflections
-from raysim.report.walls import twins_of, walls_of
+from raysim.report.walls import Hanging, Wall, twins_of, walls_of
 from raysim.scene.shopping import shopping
 from raysim.scene.variants import scene_of
 from tests.treated import bedroom, panel
@@ -77,6 +78,25 @@ def test_svg_read_back_is_the_plan_to_a_millimetre(scene, walls):
             assert float(rect.get("data-from-floor-mm")) == pytest.approx(wanted[1], abs=1)
             found += 1
     assert found == len(scene.treatments) == 9
+
+
+def test_numbers_of_dimensions_lie_beside_pieces_and_doors():
+    """A dimension that runs behind a piece and a door has its number where neither is."""
+    low, high = ((0.5, 0.6, 1.1, 1.8), (2.4, 1.23, 3.0, 2.43))
+    door = np.array([(1.2, 0.0), (2.0, 0.0), (2.0, 2.0), (1.2, 2.0)])
+    pieces = [Hanging(n, named(n), rect) for n, rect in enumerate((low, high), start=1)]
+    outline = np.array([(0.0, 0.0), (6.0, 0.0), (6.0, 2.5), (0.0, 2.5)])
+    wall = Wall("left", True, (6.0, 2.5), (outline,), (("door", door),), (), tuple(pieces))
+    root = etree.fromstring(cut_sheets.svg(wall))
+    at = [float(t.get("x")) for t in root.iter(f"{{{cut_sheets.SVG}}}text") if t.text == "2400"]
+    assert len(at) == 1
+    assert not any(first - 130 < at[0] < last + 130 for first, last in ((500, 1100), (1200, 2000)))
+    kinds = [etree.QName(element).localname for element in root]
+    assert max(k for k, kind in enumerate(kinds) if kind == "line") < kinds.index("rect")
+
+
+def named(number):
+    return SimpleNamespace(name=f"piece {number}", thickness_m=0.1, gap_m=0.0)
 
 
 def test_dxf_read_back_is_the_plan_to_a_millimetre(scene, walls):
