@@ -1,7 +1,4 @@
-"""Builds what rays are tested against: panes in blocks, boxes around blocks.
-
-Boxes by the binned surface-area heuristic (Wald 2007).
-"""
+"""Builds what rays are tested against: panes in blocks, boxes around blocks."""
 
 from __future__ import annotations
 
@@ -10,12 +7,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.kernels.boxes import grow, half_area
 from raysim.kernels.compiled import compiled
 from raysim.kernels.lanes import WIDTH
 from raysim.kernels.tree import BOX_ROWS, FINE_M2, NOTHING, PANE_ROWS, STEEPEST, SURE, Tree
 
 Array = NDArray[np.float64]
-BINS = 16
 SQUARE_M2 = 1e-9  # smallest product of two edges at a corner of a quadrilateral
 FLAT_M = 1e-9  # two triangles are one pane if they lie in one plane to this
 NO_EDGE_M = 1e9  # distance to what is not there
@@ -36,134 +33,6 @@ class Panes(NamedTuple):
     second: NDArray[np.int64]
     corner: Array
     area: Array
-
-
-@compiled
-def half_area(low: NDArray[np.float64], high: NDArray[np.float64]) -> float:
-    """Half the surface area of a box."""
-    x, y, z = high[0] - low[0], high[1] - low[1], high[2] - low[2]
-    return x * y + y * z + z * x
-
-
-@compiled
-def bounds_of(low, high, order, first, count, out_low, out_high) -> None:  # type: ignore[no-untyped-def]
-    """Box around a run of triangles."""
-    out_low[:] = np.inf
-    out_high[:] = -np.inf
-    for i in range(first, first + count):
-        for axis in range(3):
-            out_low[axis] = min(out_low[axis], low[order[i], axis])
-            out_high[axis] = max(out_high[axis], high[order[i], axis])
-
-
-@compiled
-def best_cut(low, high, order, first, count, axis, start, width):  # type: ignore[no-untyped-def]
-    """Cheapest of the BINS - 1 planes across an axis: (cost, plane number)."""
-    counts = np.zeros(BINS, np.int64)
-    bin_low = np.full((BINS, 3), np.inf)
-    bin_high = np.full((BINS, 3), -np.inf)
-    for i in range(first, first + count):
-        k = order[i]
-        b = bin_of(low[k, axis] + high[k, axis], start, width)
-        counts[b] += 1
-        for a in range(3):
-            bin_low[b, a] = min(bin_low[b, a], low[k, a])
-            bin_high[b, a] = max(bin_high[b, a], high[k, a])
-    right = np.zeros(BINS)
-    run_low, run_high, number = np.full(3, np.inf), np.full(3, -np.inf), 0
-    for b in range(BINS - 1, 0, -1):
-        number += counts[b]
-        for a in range(3):
-            run_low[a] = min(run_low[a], bin_low[b, a])
-            run_high[a] = max(run_high[a], bin_high[b, a])
-        right[b] = number * half_area(run_low, run_high) if number > 0 else np.inf
-    run_low[:], run_high[:], number = np.inf, -np.inf, 0
-    cost, plane = np.inf, -1
-    for b in range(BINS - 1):
-        number += counts[b]
-        for a in range(3):
-            run_low[a] = min(run_low[a], bin_low[b, a])
-            run_high[a] = max(run_high[a], bin_high[b, a])
-        if number > 0 and number < count:
-            here = number * half_area(run_low, run_high) + right[b + 1]
-            if here < cost:
-                cost, plane = here, b
-    return cost, plane
-
-
-@compiled
-def bin_of(twice_centre: float, start: float, width: float) -> int:
-    """Bin of a triangle's box centre."""
-    return min(BINS - 1, max(0, int((twice_centre - start) / width * BINS)))
-
-
-@compiled
-def split(low, high, order, first, count):  # type: ignore[no-untyped-def]
-    """Reorder a run of triangles about its cheapest plane; how many lie before it."""
-    best, plane, best_axis, best_start, best_width = np.inf, -1, 0, 0.0, 1.0
-    for axis in range(3):
-        start, end = np.inf, -np.inf
-        for i in range(first, first + count):
-            centre = low[order[i], axis] + high[order[i], axis]
-            start, end = min(start, centre), max(end, centre)
-        if end - start > 1e-12:
-            cost, cut = best_cut(low, high, order, first, count, axis, start, end - start)
-            if cost < best:
-                best, plane, best_axis = cost, cut, axis
-                best_start, best_width = start, end - start
-    if plane < 0:
-        return count // 2
-    i, j = first, first + count - 1
-    while i <= j:
-        k = order[i]
-        if bin_of(low[k, best_axis] + high[k, best_axis], best_start, best_width) <= plane:
-            i += 1
-        else:
-            order[i], order[j] = order[j], order[i]
-            j -= 1
-    return i - first
-
-
-@compiled
-def grow(low, high, order, leading, out_box, out_child, out_slot):  # type: ignore[no-untyped-def]
-    """Fill the nodes over runs of panes, a leaf a block; returns (nodes, leaves).
-
-    Blocks are counted from `leading`. A node starts as one run; its run with the largest box is
-    split until there are WIDTH.
-    """
-    run = np.empty((WIDTH, 2), np.int64)  # first, count
-    box, area = np.empty((WIDTH, 2, 3)), np.empty(WIDTH)
-    todo = np.empty((len(order) + 1, 3), np.int64)  # first, count, node
-    todo[0] = (0, len(order), 0)
-    nodes, leaves, depth = 1, 0, 1
-    while depth > 0:
-        depth -= 1
-        run[0], node, runs = todo[depth, :2], todo[depth, 2], 1
-        bounds_of(low, high, order, run[0, 0], run[0, 1], box[0, 0], box[0, 1])
-        area[0] = half_area(box[0, 0], box[0, 1]) if run[0, 1] > WIDTH else -1.0
-        while runs < WIDTH and area[:runs].max() >= 0.0:
-            at = area[:runs].argmax()
-            first, count = run[at]
-            left = split(low, high, order, first, count)
-            run[at, 1] = left
-            run[runs, 0], run[runs, 1] = first + left, count - left
-            for i in (at, runs):
-                bounds_of(low, high, order, run[i, 0], run[i, 1], box[i, 0], box[i, 1])
-                area[i] = half_area(box[i, 0], box[i, 1]) if run[i, 1] > WIDTH else -1.0
-            runs += 1
-        for i in range(runs):
-            out_box[node, 0::2, i], out_box[node, 1::2, i] = box[i, 0], box[i, 1]
-            if run[i, 1] <= WIDTH:
-                for lane in range(run[i, 1]):
-                    out_slot[leaves, lane] = order[run[i, 0] + lane]
-                leaves += 1
-                out_child[node, i] = -(leading + leaves)
-            else:
-                todo[depth] = (run[i, 0], run[i, 1], nodes)
-                out_child[node, i] = nodes
-                nodes += 1
-                depth += 1
-    return nodes, leaves
 
 
 def shared_edges(corners: Array, facet: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -320,6 +189,7 @@ def arrange(
     if len(rest):
         corner = panes.corner - centre
         low, high = corner.min(axis=1) - slack, corner.max(axis=1) + slack
-        nodes, leaves = grow(low, high, rest, blocks, box, child, slot)
+        room = half_area(low.min(axis=0), high.max(axis=0))
+        nodes, leaves = grow(low, high, rest, blocks, room, box, child, slot)
     slot = np.concatenate([leading.reshape(-1, WIDTH), slot[:leaves]])
     return large, slot, box[:nodes].copy(), child[:nodes].copy()
