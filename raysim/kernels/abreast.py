@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import inlined
-from raysim.kernels.lanes import WIDTH, load, store
+from raysim.kernels.lanes import WIDTH, aligned, load, store
 from raysim.kernels.tree import NOTHING, STACK
 from raysim.kernels.uniform import GOLDEN, counter
 from raysim.kernels.vec import Vec, set_column
@@ -49,6 +49,8 @@ class Rays(NamedTuple):
     kept, odds : (bands,), (classes,) of one hit what all variants share: energy, probability
     variants : number of them
     near : (3, 3, WIDTH) origin, direction and its inverse in single precision
+    place : (WIDTH,) of the pane that each ray meets first, as far as it has been looked for
+    low, high, rival : (WIDTH,) m, between what its distance is, and from where on another may be
     depth : (WIDTH,) of each stack; stack, reach : (WIDTH, STACK) of the tree
     """
 
@@ -85,6 +87,10 @@ class Rays(NamedTuple):
     odds: NDArray[np.float64]
     variants: int
     near: NDArray[np.float32]
+    place: NDArray[np.int32]
+    low: NDArray[np.float32]
+    high: NDArray[np.float32]
+    rival: NDArray[np.float32]
     depth: NDArray[np.int64]
     stack: NDArray[np.int32]
     reach: NDArray[np.float64]
@@ -97,7 +103,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
     against = -ahead
     at_start = np.zeros(-(-variants // WIDTH) * WIDTH)
     at_start[:variants] = 1.0
-    return Rays(
+    parts = (
         np.zeros((3, WIDTH)),
         ahead,
         np.zeros(WIDTH),
@@ -131,10 +137,15 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.empty(classes),
         variants,
         np.zeros((3, 3, WIDTH), np.float32),
+        np.zeros(WIDTH, np.int32),
+        np.zeros(WIDTH, np.float32),
+        np.zeros(WIDTH, np.float32),
+        np.zeros(WIDTH, np.float32),
         np.zeros(WIDTH, np.int64),
         np.empty((WIDTH, STACK), np.int32),
         np.empty((WIDTH, STACK), np.float64),
     )
+    return Rays(*(part if isinstance(part, int) else aligned(part) for part in parts))
 
 
 @inlined

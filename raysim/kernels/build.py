@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from raysim.kernels.boxes import grow, half_area
 from raysim.kernels.compiled import compiled
-from raysim.kernels.lanes import WIDTH
+from raysim.kernels.lanes import WIDTH, aligned
 from raysim.kernels.tree import BOX_ROWS, FINE_M2, NOTHING, PANE_ROWS, STEEPEST, SURE, Tree
 
 Array = NDArray[np.float64]
@@ -154,12 +154,12 @@ def build_tree(
         large=large,
         leading=-(-large // WIDTH),
         roots=int(np.count_nonzero(child[:1])),
-        pane=rows.reshape(-1),
+        pane=aligned(rows.reshape(-1)),
         pane_facet=facet[panes.first[slot]].astype(np.int32).reshape(-1),
         first=panes.first[slot].astype(np.int32).reshape(-1),
         second=panes.second[slot].astype(np.int32).reshape(-1),
-        box=box.reshape(-1),
-        child=child.reshape(-1),
+        box=aligned(box.reshape(-1)),
+        child=aligned(child.reshape(-1)),
     )
 
 

@@ -89,26 +89,32 @@ def try_panes(tree, block, near, o, d, own, k, t):  # type: ignore[no-untyped-de
 
 
 @inlined
-def open_node(tree, node, near, t, stack, reach, depth):  # type: ignore[no-untyped-def]
-    """Put the boxes of a node that a ray meets up to t on the stack, the nearest on top."""
-    entries, hits = test_boxes(tree, node, near, spread(reach_of(tree, t)))
+def push(stack, reach, depth, bottom, child, entry):  # type: ignore[no-untyped-def]
+    """Put a box on the stack, above `bottom` the nearest on top; the new depth."""
+    place = depth
+    while place > bottom and reach[place - 1] < entry:
+        stack[place], reach[place] = stack[place - 1], reach[place - 1]
+        place -= 1
+    stack[place], reach[place] = child, entry
+    return depth + 1
+
+
+@inlined
+def open_node(tree, node, near, limit, stack, reach, depth):  # type: ignore[no-untyped-def]
+    """Put the boxes of a node that a ray meets up to a limit on the stack, the nearest on top."""
+    entries, hits = test_boxes(tree, node, near, limit)
     bottom = depth
     while hits != 0:
         lane = lowest(hits)
         hits &= hits - 1
-        entry, place = item(entries, lane), depth
-        while place > bottom and reach[place - 1] < entry:
-            stack[place], reach[place] = stack[place - 1], reach[place - 1]
-            place -= 1
-        stack[place], reach[place] = tree.child[node * WIDTH + lane], entry
-        depth += 1
+        child = tree.child[node * WIDTH + lane]
+        depth = push(stack, reach, depth, bottom, child, item(entries, lane))
     return depth
 
 
 @inlined
-def still_near(tree, t, reach, depth):  # type: ignore[no-untyped-def]
-    """Depth of the stack without what lies beyond t on top of it."""
-    limit = reach_of(tree, t)
+def still_near(limit, reach, depth):  # type: ignore[no-untyped-def]
+    """Depth of the stack without what lies beyond a limit on top of it."""
     while depth > 0 and reach[depth - 1] > limit:
         depth -= 1
     return depth
@@ -120,10 +126,11 @@ def step(tree, near, o, d, own, stack, reach, depth, k, t):  # type: ignore[no-u
     node = stack[depth - 1]
     depth -= 1
     if node >= 0:
-        depth = open_node(tree, node, near, t, stack, reach, depth)
+        limit = spread(reach_of(tree, t))
+        depth = open_node(tree, node, near, limit, stack, reach, depth)
     else:
         k, t = try_panes(tree, -node - 1, near, o, d, own, k, t)
-    return still_near(tree, t, reach, depth), k, t
+    return still_near(reach_of(tree, t), reach, depth), k, t
 
 
 @inlined
@@ -163,19 +170,15 @@ def nearest(
 
 
 @inlined
-def test_large(tree, o, d, own_facet):  # type: ignore[no-untyped-def]
-    """Sixteen rays against the leading panes.
-
-    Gives the place of the nearest certain hit, NOTHING if there is none, how far away it is at
-    most, and the pattern of rays of which another pane may be nearer for all that single
-    precision knows.
-    """
+def test_large(tree, rays, near, own_facet):  # type: ignore[no-untyped-def]
+    """Sixteen rays against the leading panes; fills `rays.place`, `low`, `high` and `rival`."""
     best = spread(np.int32(NOTHING))
     beyond = spread(np.float32(np.inf))
     low, high, rival = beyond, beyond, beyond
     for place in range(tree.large):
         block, lane = place // WIDTH, place % WIDTH
-        t, slack, inside, counts = test_panes(tree, block * (PANE_ROWS * WIDTH) + lane, o, d)
+        at = block * (PANE_ROWS * WIDTH) + lane
+        t, slack, inside, counts = test_panes(tree, at, near.o, near.d)
         counts = counts & (own_facet != tree.pane_facet[place])
         certain = counts & (slack < inside) & (t + slack < high)
         possible = counts & (np.float32(0.0) - slack <= inside)
@@ -183,7 +186,17 @@ def test_large(tree, o, d, own_facet):  # type: ignore[no-untyped-def]
         rival = lesser(rival, passed_over)
         low, high = choose(certain, t - slack, low), choose(certain, t + slack, high)
         best = choose(certain, spread(np.int32(place)), best)
-    return best, high, bits((rival <= high) & (rival < beyond))
+    store(rays.place, 0, best)
+    store(rays.low, 0, low)
+    store(rays.high, 0, high)
+    store(rays.rival, 0, rival)
+
+
+@inlined
+def doubtful(rays: Rays) -> int:
+    """Pattern of the rays of which single precision doesn't know the nearest pane."""
+    high, rival = load(rays.high, 0), load(rays.rival, 0)
+    return bits((rival <= high) & (rival < np.float32(np.inf)))
 
 
 @inlined
@@ -202,16 +215,41 @@ def inverses(x):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def test_root(tree, near, limit):  # type: ignore[no-untyped-def]
-    """Pattern of the rays that meet a box of the first node up to their limits."""
-    o, inward, found = near.o, near.inward, limit < limit
+def foresee(tree: Tree, node: int) -> None:
+    """Let the processor fetch what a ray meets next, while others take their steps."""
+    if node >= 0:
+        for i in range(BOX_ROWS):
+            prefetch(tree.box, (node * BOX_ROWS + i) * WIDTH)
+        prefetch(tree.child, node * WIDTH)
+    else:
+        for i in range(PANE_ROWS):
+            prefetch(tree.pane, (-(node + 1) * PANE_ROWS + i) * WIDTH)
+        prefetch(tree.pane_facet, -(node + 1) * WIDTH)
+
+
+@inlined
+def open_root(tree: Tree, rays: Rays, near: Near, left: int) -> int:
+    """Put the boxes of the first node that the rays of a pattern meet on their stacks.
+
+    Gives the pattern of those that meet any.
+    """
+    o, inward, limit, found = near.o, near.inward, load(rays.high, 0), 0
     for box in range(tree.roots):
         x_in, x_out = slab(tree, box, o.x, inward.x)
         y_in, y_out = slab(tree, box + 2 * WIDTH, o.y, inward.y)
         z_in, z_out = slab(tree, box + 4 * WIDTH, o.z, inward.z)
         enter = greater(greater(x_in, y_in), greater(z_in, spread(np.float32(0.0))))
-        found = found | (enter <= lesser(lesser(x_out, y_out), lesser(z_out, limit)))
-    return bits(found)
+        hits = bits(enter <= lesser(lesser(x_out, y_out), lesser(z_out, limit))) & left
+        found |= hits
+        child = tree.child[box]
+        if hits != 0:
+            foresee(tree, child)
+        while hits != 0:
+            lane = lowest(hits)
+            hits &= hits - 1
+            stack, reach, depth = rays.stack[lane], rays.reach[lane], rays.depth[lane]
+            rays.depth[lane] = push(stack, reach, depth, 0, child, item(enter, lane))
+    return found
 
 
 @inlined
@@ -235,58 +273,63 @@ def near_lane(rays, lane):  # type: ignore[no-untyped-def]
 
 
 @inlined
+def try_panes_in_turn(tree: Tree, rays: Rays, lane: int, block: int) -> None:
+    """One of sixteen rays against a block of panes, in single precision as in `test_large`."""
+    near = near_lane(rays, lane)
+    t, slack, inside, counts = test_panes(tree, block * (PANE_ROWS * WIDTH), near.o, near.d)
+    others = load(tree.pane_facet, block * WIDTH) != rays.facet[lane]
+    lows, highs = t - slack, t + slack
+    on_way = (np.float32(0.0) - slack <= inside) & (lows <= rays.high[lane])
+    possible, certain = bits(on_way & counts & others), bits(slack < inside)
+    while possible != 0:
+        pane = lowest(possible)
+        possible &= possible - 1
+        low, high = item(lows, pane), item(highs, pane)
+        passed_over = low
+        if (certain >> pane) & 1 and high < rays.high[lane]:
+            passed_over = rays.low[lane]
+            rays.low[lane], rays.high[lane] = low, high
+            rays.place[lane] = block * WIDTH + pane
+        rays.rival[lane] = min(rays.rival[lane], passed_over)
+
+
+@inlined
+def step_in_turn(tree: Tree, rays: Rays, lane: int) -> int:
+    """Take the top off the stack of one of sixteen rays, as `step`; the depth that is left."""
+    stack, reach, depth = rays.stack[lane], rays.reach[lane], rays.depth[lane] - 1
+    node = stack[depth]
+    if node >= 0:
+        limit = spread(rays.high[lane])
+        depth = open_node(tree, node, near_lane(rays, lane), limit, stack, reach, depth)
+    else:
+        try_panes_in_turn(tree, rays, lane, -node - 1)
+    depth = still_near(rays.high[lane], reach, depth)
+    rays.depth[lane] = depth
+    return depth
+
+
+@inlined
+def search_boxes(tree: Tree, rays: Rays, left: int) -> None:
+    """Look for nearer panes in what is on their stacks, the rays in turn."""
+    while left != 0:
+        going = left
+        while going != 0:
+            lane = lowest(going)
+            going &= going - 1
+            depth = step_in_turn(tree, rays, lane)
+            if depth == 0:
+                left &= ~(1 << lane)
+            else:
+                foresee(tree, rays.stack[lane, depth - 1])
+
+
+@inlined
 def set_plane(tree: Tree, rays: Rays, lane: int) -> None:
     """Fetch the plane of the triangle that a ray meets."""
     k = rays.triangle[lane]
     if k != NOTHING:
         set_column(rays.normal, lane, row(tree.normal, k))
         rays.level[lane] = tree.level[k]
-
-
-@inlined
-def foresee(tree: Tree, node: int) -> None:
-    """Let the processor fetch what a ray meets next, while others take their steps."""
-    if node >= 0:
-        for i in range(BOX_ROWS):
-            prefetch(tree.box, (node * BOX_ROWS + i) * WIDTH)
-        prefetch(tree.child, node * WIDTH)
-    else:
-        for i in range(PANE_ROWS):
-            prefetch(tree.pane, (-(node + 1) * PANE_ROWS + i) * WIDTH)
-        prefetch(tree.pane_facet, -(node + 1) * WIDTH)
-
-
-@inlined
-def search_boxes(tree: Tree, rays: Rays, left: int) -> None:
-    """Look for hits nearer than `rays.t` in the boxes, for the rays of a pattern in turn."""
-    going = left
-    while going != 0:
-        lane = lowest(going)
-        going &= going - 1
-        rays.stack[lane, 0], rays.reach[lane, 0], rays.depth[lane] = 0, 0.0, 1
-    while left != 0:
-        going = left
-        while going != 0:
-            lane = lowest(going)
-            going &= going - 1
-            stack = rays.stack[lane]
-            depth, k, rays.t[lane] = step(
-                tree,
-                near_lane(rays, lane),
-                column(rays.o, lane),
-                column(rays.d, lane),
-                np.int64(rays.facet[lane]),
-                stack,
-                rays.reach[lane],
-                rays.depth[lane],
-                np.int64(rays.triangle[lane]),
-                rays.t[lane],
-            )
-            rays.depth[lane], rays.triangle[lane] = depth, k
-            if depth == 0:
-                left &= ~(1 << lane)
-            else:
-                foresee(tree, stack[depth - 1])
 
 
 @inlined
@@ -297,29 +340,23 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
     """
     o, d = load_vec(rays.o), load_vec(rays.d)
     near = near_rays(tree, rays, o, d)
-    best, limit, doubtful = test_large(tree, near.o, near.d, load(rays.facet, 0))
-    in_boxes = test_root(tree, near, limit)
-    store(rays.triangle, 0, best)
+    test_large(tree, rays, near, load(rays.facet, 0))
+    search_boxes(tree, rays, open_root(tree, rays, near, alive & ~doubtful(rays)))
     left = alive
     while left != 0:
         lane = lowest(left)
         left &= left - 1
-        place = rays.triangle[lane]
+        place = rays.place[lane]
         rays.triangle[lane] = tree.first[place] if place != NOTHING else NOTHING
         set_plane(tree, rays, lane)
     n = load_vec(rays.normal)
     t = (load(rays.level, 0) - dot(n, o)) / dot(n, d)
-    t = choose(limit < np.float32(np.inf), t, spread(np.inf))
+    t = choose(load(rays.high, 0) < np.float32(np.inf), t, spread(np.inf))
     store(rays.t, 0, choose(truths(alive), t, spread(0.0)))
-    left = alive & doubtful
+    left = alive & doubtful(rays)
     while left != 0:
         lane = lowest(left)
         left &= left - 1
         ray = column(rays.o, lane), column(rays.d, lane), np.int64(rays.facet[lane])
         rays.triangle[lane], rays.t[lane] = nearest(tree, *ray, rays.stack[0], rays.reach[0])
-    search_boxes(tree, rays, alive & in_boxes & ~doubtful)
-    left = alive & (in_boxes | doubtful)
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
         set_plane(tree, rays, lane)
