@@ -50,7 +50,7 @@ class Rays(NamedTuple):
     variants : number of them
     near : (3, 3, WIDTH) origin, direction and its inverse in single precision
     place : (WIDTH,) of the pane that each ray meets first, as far as it has been looked for
-    low, high, rival : (WIDTH,) m, between what its distance is, and from where on another may be
+    least, most, rival : (WIDTH,) m, between what its distance is, and from where on another may be
     depth : (WIDTH,) of each stack; stack, reach : (WIDTH, STACK) of the tree
     """
 
@@ -88,8 +88,8 @@ class Rays(NamedTuple):
     variants: int
     near: NDArray[np.float32]
     place: NDArray[np.int32]
-    low: NDArray[np.float32]
-    high: NDArray[np.float32]
+    least: NDArray[np.float32]
+    most: NDArray[np.float32]
     rival: NDArray[np.float32]
     depth: NDArray[np.int64]
     stack: NDArray[np.int32]

@@ -171,7 +171,7 @@ def nearest(
 
 @inlined
 def test_large(tree, rays, near, own_facet):  # type: ignore[no-untyped-def]
-    """Sixteen rays against the leading panes; fills `rays.place`, `low`, `high` and `rival`."""
+    """Sixteen rays against the leading panes; fills `rays.place`, `least`, `most` and `rival`."""
     best = spread(np.int32(NOTHING))
     beyond = spread(np.float32(np.inf))
     low, high, rival = beyond, beyond, beyond
@@ -187,15 +187,15 @@ def test_large(tree, rays, near, own_facet):  # type: ignore[no-untyped-def]
         low, high = choose(certain, t - slack, low), choose(certain, t + slack, high)
         best = choose(certain, spread(np.int32(place)), best)
     store(rays.place, 0, best)
-    store(rays.low, 0, low)
-    store(rays.high, 0, high)
+    store(rays.least, 0, low)
+    store(rays.most, 0, high)
     store(rays.rival, 0, rival)
 
 
 @inlined
 def doubtful(rays: Rays) -> int:
     """Pattern of the rays of which single precision doesn't know the nearest pane."""
-    high, rival = load(rays.high, 0), load(rays.rival, 0)
+    high, rival = load(rays.most, 0), load(rays.rival, 0)
     return bits((rival <= high) & (rival < np.float32(np.inf)))
 
 
@@ -233,7 +233,7 @@ def open_root(tree: Tree, rays: Rays, near: Near, left: int) -> int:
 
     Gives the pattern of those that meet any.
     """
-    o, inward, limit, found = near.o, near.inward, load(rays.high, 0), 0
+    o, inward, limit, found = near.o, near.inward, load(rays.most, 0), 0
     for box in range(tree.roots):
         x_in, x_out = slab(tree, box, o.x, inward.x)
         y_in, y_out = slab(tree, box + 2 * WIDTH, o.y, inward.y)
@@ -279,16 +279,16 @@ def try_panes_in_turn(tree: Tree, rays: Rays, lane: int, block: int) -> None:
     t, slack, inside, counts = test_panes(tree, block * (PANE_ROWS * WIDTH), near.o, near.d)
     others = load(tree.pane_facet, block * WIDTH) != rays.facet[lane]
     lows, highs = t - slack, t + slack
-    on_way = (np.float32(0.0) - slack <= inside) & (lows <= rays.high[lane])
+    on_way = (np.float32(0.0) - slack <= inside) & (lows <= rays.most[lane])
     possible, certain = bits(on_way & counts & others), bits(slack < inside)
     while possible != 0:
         pane = lowest(possible)
         possible &= possible - 1
         low, high = item(lows, pane), item(highs, pane)
         passed_over = low
-        if (certain >> pane) & 1 and high < rays.high[lane]:
-            passed_over = rays.low[lane]
-            rays.low[lane], rays.high[lane] = low, high
+        if (certain >> pane) & 1 and high < rays.most[lane]:
+            passed_over = rays.least[lane]
+            rays.least[lane], rays.most[lane] = low, high
             rays.place[lane] = block * WIDTH + pane
         rays.rival[lane] = min(rays.rival[lane], passed_over)
 
@@ -299,11 +299,11 @@ def step_in_turn(tree: Tree, rays: Rays, lane: int) -> int:
     stack, reach, depth = rays.stack[lane], rays.reach[lane], rays.depth[lane] - 1
     node = stack[depth]
     if node >= 0:
-        limit = spread(rays.high[lane])
+        limit = spread(rays.most[lane])
         depth = open_node(tree, node, near_lane(rays, lane), limit, stack, reach, depth)
     else:
         try_panes_in_turn(tree, rays, lane, -node - 1)
-    depth = still_near(rays.high[lane], reach, depth)
+    depth = still_near(rays.most[lane], reach, depth)
     rays.depth[lane] = depth
     return depth
 
@@ -351,7 +351,7 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
         set_plane(tree, rays, lane)
     n = load_vec(rays.normal)
     t = (load(rays.level, 0) - dot(n, o)) / dot(n, d)
-    t = choose(load(rays.high, 0) < np.float32(np.inf), t, spread(np.inf))
+    t = choose(load(rays.most, 0) < np.float32(np.inf), t, spread(np.inf))
     store(rays.t, 0, choose(truths(alive), t, spread(0.0)))
     left = alive & doubtful(rays)
     while left != 0:
