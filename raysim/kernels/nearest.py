@@ -228,6 +228,16 @@ def foresee(tree: Tree, node: int) -> None:
 
 
 @inlined
+def foresee_hit(tree: Tree, k: int) -> None:
+    """Let the processor fetch what the reflection asks of a triangle."""
+    prefetch(tree.normal, 3 * k)
+    prefetch(tree.normal, 3 * k + 2)
+    prefetch(tree.level, k)
+    prefetch(tree.facet, k)
+    prefetch(tree.surface, k)
+
+
+@inlined
 def open_root(tree: Tree, rays: Rays, near: Near, left: int) -> int:
     """Put the boxes of the first node that the rays of a pattern meet on their stacks.
 
@@ -290,6 +300,7 @@ def try_panes_in_turn(tree: Tree, rays: Rays, lane: int, block: int) -> None:
             passed_over = rays.least[lane]
             rays.least[lane], rays.most[lane] = low, high
             rays.place[lane] = block * WIDTH + pane
+            foresee_hit(tree, tree.first[block * WIDTH + pane])
         rays.rival[lane] = min(rays.rival[lane], passed_over)
 
 
