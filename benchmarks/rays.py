@@ -7,7 +7,8 @@ both, and their ratio, as median and range over repeats that alternate, in proce
 Embree's rays are single, from `embreex`'s arrays. `differ` counts rays of which the two name
 different triangles more than 1e-4 m apart (Embree is single precision throughout).
 `--equal` compares that many rays with a plain search in double precision (plain.py): `unequal`
-counts those that name another facet and differ by more than 1e-6 m; and as many of them as two
+counts those that name another facet and differ by more than 1e-6 m, `unequal_abreast` those of
+sixteen rays at a time; and as many of them as two
 thousand million tests allow with the test of every triangle.
 """
 
@@ -27,12 +28,14 @@ from made import BALLS, corners_of, facets_of, rays_in
 from numpy.typing import NDArray
 from plain import every_triangle, halves_of, plain_each
 
+from raysim.kernels.abreast import new_rays
 from raysim.kernels.build import build_tree
 from raysim.kernels.compiled import compiled
-from raysim.kernels.nearest import nearest_inline
+from raysim.kernels.lanes import WIDTH
+from raysim.kernels.nearest import nearest_inline, nearest_of_sixteen
 from raysim.kernels.threads import share_out
 from raysim.kernels.tree import NOTHING, STACK, Tree
-from raysim.kernels.vec import row
+from raysim.kernels.vec import row, set_column
 
 TESTS = 2e9
 
@@ -44,6 +47,20 @@ def nearest_each(tree, origin, direction, out_triangle, out_distance):  # type: 
     for i in range(len(origin)):
         o, d = row(origin, i), row(direction, i)
         out_triangle[i], out_distance[i] = nearest_inline(tree, o, d, NOTHING, stack, reach)
+
+
+@compiled
+def nearest_abreast(tree, rays, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
+    """Nearest hit of each ray, sixteen at a time."""
+    rays.facet[:] = NOTHING
+    for first in range(0, len(origin), WIDTH):
+        number = min(WIDTH, len(origin) - first)
+        for lane in range(number):
+            set_column(rays.o, lane, row(origin, first + lane))
+            set_column(rays.d, lane, row(direction, first + lane))
+        nearest_of_sixteen(tree, rays, (1 << number) - 1)
+        out_triangle[first : first + number] = rays.triangle[:number]
+        out_distance[first : first + number] = rays.t[:number]
 
 
 def main() -> None:
@@ -117,7 +134,8 @@ def unequal(triangles: int, rays: int) -> dict[str, int]:
     tree = tree_of(triangles)
     halves = halves_of(tree.corners.reshape(-1, 3, 3))
     few = min(rays, round(TESTS / len(tree.facet)))
-    bad, checked, bad_plain = 0, 0, 0
+    abreast = new_rays(1, 1, 1, 0)
+    bad, bad_abreast, checked, bad_plain = 0, 0, 0, 0
     for first in range(0, rays, 1_000_000):
         number = min(1_000_000, rays - first)
         many = [a.astype(np.float64) for a in rays_in(number, seed=first + 2)]
@@ -125,6 +143,10 @@ def unequal(triangles: int, rays: int) -> dict[str, int]:
         nearest_each(tree, *many, found[0][0], found[1][0])
         share_out(plain_each, number, halves, tree, *many, found[0][1], found[1][1])
         bad += differ(tree, *found)
+        own = found[0][0].copy(), found[1][0].copy()
+        nearest_abreast(tree, abreast, *many, found[0][0], found[1][0])
+        bad_abreast += differ(tree, *found)
+        found[0][0], found[1][0] = own
         if checked < few:
             part = min(number, few - checked)
             some = [a[:part] for a in (*many, found[0][1], found[1][1])]
@@ -134,6 +156,7 @@ def unequal(triangles: int, rays: int) -> dict[str, int]:
     return {
         "compared": rays,
         "unequal": bad,
+        "unequal_abreast": bad_abreast,
         "compared_with_every_triangle": checked,
         "unequal_to_it": bad_plain,
     }

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import inlined
-from raysim.kernels.lanes import WIDTH, aligned, load, store
+from raysim.kernels.lanes import WIDTH, load, store
+from raysim.kernels.memory import all_aligned
 from raysim.kernels.tree import NOTHING, STACK
 from raysim.kernels.uniform import GOLDEN, counter
 from raysim.kernels.vec import Vec, set_column
@@ -103,7 +104,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
     against = -ahead
     at_start = np.zeros(-(-variants // WIDTH) * WIDTH)
     at_start[:variants] = 1.0
-    parts = (
+    rays = Rays(
         np.zeros((3, WIDTH)),
         ahead,
         np.zeros(WIDTH),
@@ -145,7 +146,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.empty((WIDTH, STACK), np.int32),
         np.empty((WIDTH, STACK), np.float64),
     )
-    return Rays(*(part if isinstance(part, int) else aligned(part) for part in parts))
+    return all_aligned(rays)
 
 
 @inlined

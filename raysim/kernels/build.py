@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from raysim.kernels.boxes import grow, half_area
 from raysim.kernels.compiled import compiled
-from raysim.kernels.lanes import WIDTH, aligned
+from raysim.kernels.lanes import WIDTH
+from raysim.kernels.memory import aligned
 from raysim.kernels.tree import BOX_ROWS, FINE_M2, NOTHING, PANE_ROWS, STEEPEST, SURE, Tree
 
 Array = NDArray[np.float64]

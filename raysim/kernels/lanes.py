@@ -20,25 +20,14 @@ from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, types
 from numba.core.typing.templates import ConcreteTemplate, infer_global, signature
 from numba.extending import intrinsic, lower_builtin, models, register_model
-from numpy.typing import NDArray
 
 config: Any = numba.config
 WIDTH = 16
-LINE = 64  # bytes of a line of the cache
 ALL = (1 << WIDTH) - 1  # pattern of bits with every lane in it
 TWINS: dict[str, Callable[..., Any]] = {}  # what each named operation does, on arrays of WIDTH
 BIT, INT, LONG = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 FLOAT, DOUBLE = ir.FloatType(), ir.DoubleType()
 FUSED = ("contract",)
-
-
-def aligned(array: NDArray[Any]) -> NDArray[Any]:
-    """Copy that begins where a line of the cache does: WIDTH float32 then are one line, not two."""
-    room = np.empty(array.nbytes + LINE, np.uint8)
-    start = -room.ctypes.data % LINE
-    copy = room[start : start + array.nbytes].view(array.dtype).reshape(array.shape)
-    copy[...] = array
-    return copy
 
 
 class Lanes(types.Type):

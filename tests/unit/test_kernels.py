@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 from numba import njit
 
+from raysim.kernels.abreast import new_rays
 from raysim.kernels.build import build_tree
 from raysim.kernels.directions import lambert, mirrored
-from raysim.kernels.nearest import nearest
+from raysim.kernels.lanes import ALL, WIDTH
+from raysim.kernels.nearest import nearest, nearest_of_sixteen
 from raysim.kernels.tree import NOTHING, STACK, triangle_hit
 from raysim.kernels.uniform import branch, uniform
-from raysim.kernels.vec import Vec, row
+from raysim.kernels.vec import Vec, row, set_column
 from raysim.scene.read import load_scene
 from raysim.solvers.pack import nearest_surface_m
 
@@ -128,6 +130,19 @@ def every_triangle(tree, origin, direction, out_triangle, out_distance):
                 out_triangle[i], out_distance[i] = k, t
 
 
+@njit
+def abreast(tree, rays, origin, direction, out_triangle, out_distance):
+    """Nearest of each ray, sixteen at a time."""
+    rays.facet[:] = NOTHING
+    for first in range(0, len(origin), WIDTH):
+        for lane in range(WIDTH):
+            set_column(rays.o, lane, row(origin, first + lane))
+            set_column(rays.d, lane, row(direction, first + lane))
+        nearest_of_sixteen(tree, rays, ALL)
+        out_triangle[first : first + WIDTH] = rays.triangle
+        out_distance[first : first + WIDTH] = rays.t
+
+
 def test_closed_rooms_with_sheets_as_by_testing_every_triangle() -> None:
     """20,000 rays from air in a room of quadrilaterals, slopes, furniture and a screen: the same
     facet, or two within 1 um (an edge). Some rays are aimed at edges and corners.
@@ -156,3 +171,7 @@ def test_closed_rooms_with_sheets_as_by_testing_every_triangle() -> None:
         k, t = nearest(tree, Vec(*o), Vec(*d), NOTHING, stack, reach)
         assert k != NOTHING
         assert facet[k] == facet[expected[i]] or abs(t - distance[i]) < 1e-6
+    found, t = np.empty(len(origin), int), np.empty(len(origin))
+    abreast(tree, new_rays(1, 1, 1, 0), origin, direction, found, t)
+    assert (found != NOTHING).all()
+    assert ((facet[found] == facet[expected]) | (np.abs(t - distance) < 1e-6)).all()
