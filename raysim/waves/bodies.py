@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from scipy.sparse import csc_array, csr_array
 
 from raysim.waves.elements import Body, Elements, without_traces
-from raysim.waves.factor import Factor, dissection
 from raysim.waves.reduced import Reduced
 
 Array = NDArray[np.float64]
@@ -25,7 +24,6 @@ Complex = NDArray[np.complex128]
 
 STIFFNESS, BOUNDARY, MASS = 0, 1, 2  # powers of j k
 SLACK = 1e-9
-HELD_AT_HZ = 80.0
 
 
 @dataclass(frozen=True)
@@ -78,8 +76,8 @@ def terms_of(elements: Elements, fillings: Sequence[Filling]) -> list[Term]:
     return terms
 
 
-def faced(reduced: Reduced, fillings: Sequence[Filling]) -> Reduced:
-    """The same in elements that are double along the facings of bodies.
+def faced(reduced: Reduced, fillings: Sequence[Filling]) -> tuple[Reduced, Ints]:
+    """The same in elements that are double along the facings of bodies, and which each was.
 
     Air keeps its unknowns; a body with a facing has unknowns of its own on its faces. The basis is
     as it was, without jumps.
@@ -91,12 +89,12 @@ def faced(reduced: Reduced, fillings: Sequence[Filling]) -> Reduced:
             elements, own = _doubled(elements, filling.body)
             origin = origin[own]
     if len(origin) == len(reduced.shapes):
-        return reduced
+        return reduced, origin
     shapes = reduced.shapes[origin]
     modes = replace(reduced.modes, shapes=shapes[:, : len(reduced.modes.squared)])
     loads = np.zeros((len(origin), reduced.loads.shape[1]))
     loads[: len(reduced.loads)] = reduced.loads
-    return replace(
+    made = replace(
         reduced,
         elements=elements,
         mass=csr_array(elements.mass),
@@ -104,17 +102,7 @@ def faced(reduced: Reduced, fillings: Sequence[Filling]) -> Reduced:
         shapes=shapes,
         loads=loads,
     )
-
-
-def factor_of(reduced: Reduced, terms: Sequence[Term], frequencies_hz: Array) -> Factor:
-    """Factors of stiffness - shift * mass with terms as at one frequency added."""
-    at = int(np.argmin(np.abs(frequencies_hz - HELD_AT_HZ)))
-    k = 2 * np.pi * frequencies_hz[at] / reduced.speed
-    shift, elements = reduced.modes.shift, reduced.elements
-    held = csc_array(elements.stiffness - shift * elements.mass, dtype=np.complex128)
-    for term in terms:
-        held = held + (1j * k) ** term.power * term.coefficients[at] * term.matrix
-    return Factor(held, dissection(elements.pattern, elements.nodes))
+    return made, origin
 
 
 def _doubled(elements: Elements, number: int) -> tuple[Elements, Ints]:
@@ -124,14 +112,17 @@ def _doubled(elements: Elements, number: int) -> tuple[Elements, Ints]:
     total = size + len(on_faces)
     new = np.arange(size)
     new[on_faces] = size + np.arange(len(on_faces))
-    keep, move = _placing(np.arange(size), total), _placing(new, total)
-    jump = move - keep
+    jump = _placing(new, total) - _placing(np.arange(size), total)
 
     def kept(matrix: csc_array) -> csc_array:
-        return csc_array(keep @ matrix @ keep.T)
+        ends = np.full(len(on_faces), matrix.indptr[-1])
+        parts = (matrix.data, matrix.indices, np.concatenate([matrix.indptr, ends]))
+        return csc_array(parts, shape=(total, total))
 
     def moved(matrix: csc_array) -> csc_array:
-        return csc_array(move @ matrix @ move.T)
+        entries = matrix.tocoo()
+        at = (new[entries.row], new[entries.col])
+        return csc_array((entries.data, at), shape=(total, total))
 
     bodies = [
         Body(kept(b.stiffness), kept(b.mass), kept(b.facing), tuple(kept(w) for w in b.walls))

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_array, csr_array
+from scipy.sparse import csr_array
 
-from raysim.waves.bodies import Filling, faced, factor_of, terms_of
+from raysim.waves.alternating import Alternating, alternating
+from raysim.waves.bodies import Filling, faced, terms_of
 from raysim.waves.factor import Factor
 from raysim.waves.reduced import Boundary, Reduced, boundary_of, lacking
 from raysim.waves.threads import each, one_thread
@@ -19,13 +21,13 @@ Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
 # Frequencies of the corrections, each round: 8 of one source or of each of two, then fewer.
-ROUNDS = 2
+ROUNDS, ROUNDS_IN_BODIES = 2, 3
 SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 8, 4, 16
 DROP = 2e-3
 WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
 LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
 TOGETHER = 8
-LEAST_LEFT = 0.3  # in bodies by modes, of the most
+LEAST_LEFT = 0.15  # in bodies by modes, of the most
 
 
 @dataclass(frozen=True)
@@ -47,8 +49,8 @@ class Treated:
     coefficients : (groups, frequencies) complex
         Admittances of boundaries.
     frequencies_hz : (frequencies,) float
-    factor : Factor
-        Of what gives corrections.
+    inverse : Factor or Alternating
+        What gives corrections.
     """
 
     reduced: Reduced
@@ -59,7 +61,7 @@ class Treated:
     powers: Ints
     coefficients: Complex
     frequencies_hz: Array
-    factor: Factor
+    inverse: Factor | Alternating
 
     @property
     def wavenumbers(self) -> Array:
@@ -82,7 +84,7 @@ class Treated:
     @property
     def is_filled(self) -> bool:
         """Whether bodies are filled with something else than air."""
-        return self.factor is not self.reduced.modes.factor
+        return isinstance(self.inverse, Alternating)
 
     def weights_at(self, wavenumbers: Array | Complex) -> Complex:
         """(groups, wavenumbers), coefficients by straight lines between the frequencies."""
@@ -157,12 +159,13 @@ def treat(
     if (admittances.real < -1e-9).any():
         raise ValueError("an admittance with a negative real part makes sound; it can't be")
     # Facings leave the shapes of the room without bodies as they are, and surfaces between them.
-    treated = _in_modes(faced(reduced, fillings), reduced.surfaces, admittances, frequencies_hz)
+    room, (reduced, origin) = reduced, faced(reduced, fillings)
+    treated = _in_modes(reduced, room.surfaces, admittances, frequencies_hz)
     with one_thread():
         if fillings:
-            treated = _filled(treated, fillings)
+            treated = _filled(treated, room, origin, fillings)
             treated = _corrected(treated, _left_in_bodies(treated))
-            for number in range(ROUNDS):
+            for number in range(ROUNDS_IN_BODIES):
                 treated = _corrected(treated, _residuals_in_all(treated, number))
         elif treated.boundaries:
             treated = _corrected(treated, _left_by_modes(treated))
@@ -195,7 +198,7 @@ def _in_modes(
     )
 
 
-def _filled(treated: Treated, fillings: Sequence[Filling]) -> Treated:
+def _filled(treated: Treated, room: Reduced, origin: Ints, fillings: Sequence[Filling]) -> Treated:
     """The same with bodies filled, still in the shapes of the room without them."""
     reduced = treated.reduced
     terms = terms_of(reduced.elements, fillings)
@@ -207,7 +210,7 @@ def _filled(treated: Treated, fillings: Sequence[Filling]) -> Treated:
         groups=np.array([*treated.groups, *groups]),
         powers=np.concatenate([treated.powers, [term.power for term in terms]]),
         coefficients=np.vstack([treated.coefficients, *(term.coefficients for term in terms)]),
-        factor=factor_of(reduced, terms, treated.frequencies_hz),
+        inverse=alternating(room, reduced, origin, fillings, terms, treated.wavenumbers),
     )
 
 
@@ -215,7 +218,7 @@ def _corrected(treated: Treated, residuals: Array | Complex) -> Treated:
     """In the basis extended by what residuals (n, columns) ask for."""
     if not residuals.shape[1]:
         return treated
-    more = treated.factor.solve(residuals)
+    more: NDArray[Any] = treated.inverse.solve(residuals)
     return extended(treated, _apart(more) if np.iscomplexobj(more) else more)
 
 
@@ -284,7 +287,7 @@ def _residuals(treated: Treated, number: int) -> Array:
     and imaginary parts are separate columns.
     """
     reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number / ROUNDS)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
@@ -297,13 +300,20 @@ def _residuals(treated: Treated, number: int) -> Array:
 
 
 def _left_in_bodies(treated: Treated) -> Complex:
-    """(n, columns): what the modes of the room without bodies leave, in the columns that matter."""
-    squared = treated.reduced.modes.squared
-    k = np.clip(np.sqrt(squared), treated.wavenumbers[0], None)
-    own = np.flatnonzero(k <= treated.wavenumbers[-1])
-    fields = np.zeros((len(treated.stiffness), len(own)), np.complex128)
-    fields[own, np.arange(len(own))] = 1
-    left = _left_in_all(treated, k[own], fields)
+    """(n, columns): what the modes of the room without bodies leave, in the columns that matter.
+
+    Each at its own frequency, where in the air they leave nothing.
+    """
+    assert isinstance(treated.inverse, Alternating)
+    reduced, near = treated.reduced, treated.inverse.near
+    k = np.clip(np.sqrt(reduced.modes.squared), treated.wavenumbers[0], None)
+    k = k[k <= treated.wavenumbers[-1]]
+    modes = reduced.modes.shapes[:, : len(k)]
+    left = np.zeros(modes.shape, np.complex128)
+    left[near] = k**2 * (reduced.mass[near] @ modes)
+    left[near] -= csr_array(reduced.elements.stiffness)[near] @ modes
+    for (on, mass), weight in zip(treated.boundaries, treated.weights_at(k), strict=True):
+        left[on] -= weight * (mass @ modes[on])
     strength, turn = np.linalg.eigh(left.conj().T @ left)
     return np.asarray(left @ turn[:, strength > LEAST_LEFT**2 * strength[-1]])
 
@@ -311,7 +321,8 @@ def _left_in_bodies(treated: Treated) -> Complex:
 def _residuals_in_all(treated: Treated, number: int) -> Complex:
     """(n, pairs): what solutions leave, at other frequencies in each round."""
     loads = treated.reduced.loads
-    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], number)
+    share = number / ROUNDS_IN_BODIES
+    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], share)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     return loads[:, pairs[:, 1]] + _left_in_all(treated, treated.wavenumbers[pairs[:, 0]], solved)
@@ -319,20 +330,16 @@ def _residuals_in_all(treated: Treated, number: int) -> Complex:
 
 def _left_in_all(treated: Treated, wavenumbers: Array, fields: Complex) -> Complex:
     """(n, columns): - (K + sum of the parts - k^2 M) p of fields (basis, columns)."""
-    elements, shapes = treated.reduced.elements, treated.reduced.shapes
-    first = shapes.shape[1]
-    pressure = shapes @ fields[:first] + treated.added @ fields[first:]
-    left = wavenumbers**2 * _times(treated.reduced.mass, pressure)
-    left -= _times(elements.stiffness, pressure)
+    reduced = treated.reduced
+    first = reduced.shapes.shape[1]
+    apart = _apart(fields)
+    pressure = reduced.shapes @ apart[:first] + treated.added @ apart[first:]
+    left = np.tile(wavenumbers**2, 2) * (reduced.mass @ pressure)
+    left -= reduced.elements.stiffness @ pressure
     weight = treated.weights_at(wavenumbers)[:, None]
-    both = _at_boundaries(treated, _apart(weight * fields))
+    left -= _at_boundaries(treated, _apart(weight * fields))
     half = fields.shape[1]
-    return np.asarray(left - both[:, :half] - 1j * both[:, half:])
-
-
-def _times(matrix: csr_array | csc_array, values: Complex) -> Complex:
-    """Real sparse matrix times complex columns."""
-    return np.asarray(matrix @ values.real + 1j * (matrix @ values.imag))
+    return np.asarray(left[:, :half] + 1j * left[:, half:])
 
 
 def _at_boundaries(treated: Treated, fields: Array) -> Array:
@@ -351,12 +358,12 @@ def _apart(values: Complex) -> Array:
     return np.concatenate([values.real, values.imag], axis=-1)
 
 
-def _pairs(frequencies: int, sources: int, number: int) -> Ints:
-    """(pairs, 2) frequency and source, denser to the top, other ones in each round."""
+def _pairs(frequencies: int, sources: int, share: float) -> Ints:
+    """(pairs, 2) frequency and source, denser to the top; other ones for each share from 0 to 1."""
     count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
     pairs = []
     for source in range(sources):
-        first = ((number + source / sources) / ROUNDS) % 1
+        first = (share + source / sources / ROUNDS) % 1
         down = ((first + np.arange(count)) / count) ** 2
         at = np.unique(np.round((frequencies - 1) * (1 - down)).astype(int))
         pairs.append(np.column_stack([at, np.full(len(at), source)]))
