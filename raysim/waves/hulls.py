@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, HalfspaceIntersection
 
-from raysim.waves.closing import BEHIND_M, SLIT_M
+from raysim.waves.closing import SLIT_M
 from raysim.waves.tags import near_triangles, unit_normals
 
 Array = NDArray[np.float64]
@@ -20,7 +20,7 @@ DIGITS = 7
 
 
 def hulls_of(bodies: Sequence[Array], walls: Array) -> tuple[list[Array], float]:
-    """Bodies, those of their faces that all but touch a wall pushed through it.
+    """Bodies, those of their faces that all but touch a wall pushed to it.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def hulls_of(bodies: Sequence[Array], walls: Array) -> tuple[list[Array], float]
             facing = normals @ plane[:3] < -LEAST_COSINE
             slit = _slit(on_face, walls[facing], normals[facing])
             if slit is not None:
-                plane[3] -= slit + BEHIND_M
+                plane[3] -= slit
                 widest = max(widest, slit)
         made = HalfspaceIntersection(planes, corners.mean(axis=0))
         hulls.append(_triangles(made.intersections))

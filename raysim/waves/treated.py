@@ -20,10 +20,10 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-# Frequencies of the corrections, each round: 8 of one source or of each of two, then fewer.
-ROUNDS, ROUNDS_IN_BODIES = 2, 3
-SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 8, 4, 16
-DROP = 2e-3
+# Frequencies of the corrections, each round: 6 of one source or of each of two, then fewer.
+ROUNDS = 4
+SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 6, 4, 16
+DROP = 3e-4
 WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
 LEAST_LOSS = 0.05  # real part of an admittance taken at least, in shares of its size
 TOGETHER = 8
@@ -141,7 +141,7 @@ def treat(
     The rigid modes and the near fields of the sources miss how the field bends at absorbing
     surfaces. Where the solution in the basis leaves a residual in the full equations, applying
     the inverse of stiffness - shift * mass to it gives a correction, which is appended to the
-    basis: first of the modes, then of solutions at a few frequencies, twice. In this inverse a
+    basis: first of the modes, then of solutions at a few frequencies, in rounds. In this inverse a
     residual of the modes is none, so it acts on what lies above them, where it is near the true
     inverse; least so at the highest frequencies, where most of the few are. Where bodies are
     filled it is that of the room with them filled as at one frequency.
@@ -165,7 +165,7 @@ def treat(
         if fillings:
             treated = _filled(treated, room, origin, fillings)
             treated = _corrected(treated, _left_in_bodies(treated))
-            for number in range(ROUNDS_IN_BODIES):
+            for number in range(ROUNDS):
                 treated = _corrected(treated, _residuals_in_all(treated, number))
         elif treated.boundaries:
             treated = _corrected(treated, _left_by_modes(treated))
@@ -287,7 +287,7 @@ def _residuals(treated: Treated, number: int) -> Array:
     and imaginary parts are separate columns.
     """
     reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number / ROUNDS)
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
@@ -321,8 +321,7 @@ def _left_in_bodies(treated: Treated) -> Complex:
 def _residuals_in_all(treated: Treated, number: int) -> Complex:
     """(n, pairs): what solutions leave, at other frequencies in each round."""
     loads = treated.reduced.loads
-    share = number / ROUNDS_IN_BODIES
-    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], share)
+    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], number)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     return loads[:, pairs[:, 1]] + _left_in_all(treated, treated.wavenumbers[pairs[:, 0]], solved)
@@ -358,12 +357,12 @@ def _apart(values: Complex) -> Array:
     return np.concatenate([values.real, values.imag], axis=-1)
 
 
-def _pairs(frequencies: int, sources: int, share: float) -> Ints:
-    """(pairs, 2) frequency and source, denser to the top; other ones for each share from 0 to 1."""
+def _pairs(frequencies: int, sources: int, number: int) -> Ints:
+    """(pairs, 2) frequency and source, denser to the top, other ones in each round."""
     count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
     pairs = []
     for source in range(sources):
-        first = (share + source / sources / ROUNDS) % 1
+        first = ((number + source / sources) / ROUNDS) % 1
         down = ((first + np.arange(count)) / count) ** 2
         at = np.unique(np.round((frequencies - 1) * (1 - down)).astype(int))
         pairs.append(np.column_stack([at, np.full(len(at), source)]))
