@@ -24,7 +24,7 @@ from raysim.waves.reduced import Reduced
 Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
-HELD_AT_HZ = 160.0
+HELD_AT_HZ = 200.0
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
 # Frequencies of the corrections, each round: 6 of one source or of each of two, then fewer.
-ROUNDS = 4
+ROUNDS, ROUNDS_IN_BODIES = 3, 4
 SNAPSHOTS, LEAST_SNAPSHOTS, MOST_PAIRS = 6, 4, 16
 DROP = 3e-4
 WEAK = 0.25  # m-1; corrections of modes are some 0.1 m times this, in shares of their damping
@@ -165,7 +165,7 @@ def treat(
         if fillings:
             treated = _filled(treated, room, origin, fillings)
             treated = _corrected(treated, _left_in_bodies(treated))
-            for number in range(ROUNDS):
+            for number in range(ROUNDS_IN_BODIES):
                 treated = _corrected(treated, _residuals_in_all(treated, number))
         elif treated.boundaries:
             treated = _corrected(treated, _left_by_modes(treated))
@@ -287,7 +287,7 @@ def _residuals(treated: Treated, number: int) -> Array:
     and imaginary parts are separate columns.
     """
     reduced, modes = treated.reduced, len(treated.reduced.modes.squared)
-    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number)
+    pairs = _pairs(len(treated.frequencies_hz), reduced.loads.shape[1], number, ROUNDS)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     k = treated.wavenumbers[pairs[:, 0]]
@@ -321,7 +321,7 @@ def _left_in_bodies(treated: Treated) -> Complex:
 def _residuals_in_all(treated: Treated, number: int) -> Complex:
     """(n, pairs): what solutions leave, at other frequencies in each round."""
     loads = treated.reduced.loads
-    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], number)
+    pairs = _pairs(len(treated.frequencies_hz), loads.shape[1], number, ROUNDS_IN_BODIES)
     chosen, column = np.unique(pairs[:, 0], return_inverse=True)
     solved = treated.solutions(chosen)[column.reshape(-1), :, pairs[:, 1]].T
     return loads[:, pairs[:, 1]] + _left_in_all(treated, treated.wavenumbers[pairs[:, 0]], solved)
@@ -357,12 +357,12 @@ def _apart(values: Complex) -> Array:
     return np.concatenate([values.real, values.imag], axis=-1)
 
 
-def _pairs(frequencies: int, sources: int, number: int) -> Ints:
+def _pairs(frequencies: int, sources: int, number: int, rounds: int) -> Ints:
     """(pairs, 2) frequency and source, denser to the top, other ones in each round."""
     count = int(np.clip(MOST_PAIRS // sources, LEAST_SNAPSHOTS, SNAPSHOTS))
     pairs = []
     for source in range(sources):
-        first = ((number + source / sources) / ROUNDS) % 1
+        first = ((number + source / sources) / rounds) % 1
         down = ((first + np.arange(count)) / count) ** 2
         at = np.unique(np.round((frequencies - 1) * (1 - down)).astype(int))
         pairs.append(np.column_stack([at, np.full(len(at), source)]))
