@@ -69,6 +69,7 @@ def main() -> None:
         image_orders,
         arrivals,
         waves.reduced_room,
+        waves.porous_bodies,
         waves.joined,
     ):
         for row in case():

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from raysim.quantities.overlap import interference_spread_db
+from tests.analytic import test_porous_bodies as bodies
 from tests.analytic import test_reduced_room as reduced
 from tests.statistical import test_overlap as overlap
 
@@ -27,6 +28,39 @@ def reduced_room() -> Iterator[Row]:
             f"{np.sqrt((off**2).mean()):.2f} dB rms, worst {np.abs(off).max():.2f} dB",
             "`analytic/test_reduced_room.py`",
         )
+
+
+def porous_bodies() -> Iterator[Row]:
+    """Porous bodies as volumes, bare and under cloth."""
+    where = "`analytic/test_porous_bodies.py`"
+    duct = bodies.duct()
+    off = np.abs([bodies.plug_off_db(duct, cloth) for cloth in (None, 600.0)]).max(axis=(0, 2))
+    yield (
+        "100 mm of 20 kPa s/m² as a plug in a duct, bare and under cloth, 40 to 300 Hz: levels",
+        "transfer matrices of plane waves",
+        "equal, 0.1 dB before and 0.3 dB behind it",
+        f"worst {off[0]:.2f} dB before, {off[1]:.2f} dB behind",
+        where,
+    )
+    lined = bodies.lined()
+    off = np.hstack([bodies.lined_off(lined, cloth) for cloth in (None, 300.0)])
+    worst = 100 * np.abs(off).max(axis=1)
+    yield (
+        f"0.3 m of 10 kPa s/m² on a wall of a box, bare and under cloth: {off.shape[1]} modes",
+        "complex roots of the exact equation (Morse and Ingard, Theoretical Acoustics, 9.4)",
+        "frequency 0.3 %, decay 3 %",
+        f"worst {worst[0]:.2f} %, {worst[1]:.1f} %",
+        where,
+    )
+    corner = bodies.corner()
+    off = np.array([bodies.traps_off_db(corner, cloth)[0] for cloth in (None, 200.0)])
+    yield (
+        "two traps as volumes, bare and under cloth, 40 to 190 Hz: reduced room at four places",
+        "all unknowns of the elements",
+        "equal, 0.1 dB rms",
+        f"{np.sqrt((off**2).mean()):.2f} dB rms, worst {np.abs(off).max():.2f} dB",
+        where,
+    )
 
 
 def joined() -> Iterator[Row]:

@@ -39,7 +39,7 @@ FREE_FIELD = 40 * np.pi  # times the unit monopole's 1/(4 pi r) is 10/r
 HALVINGS = 5
 INSIDE = 1e-3
 # Measured on x86-64, seconds of one core: a box of 149 m3 to 238 Hz, one variant.
-UNKNOWNS, BASIS_S, MEMORY_GB = 30_000, 35.0, 1.0
+UNKNOWNS, BASIS_S, MEMORY_GB = 30_000, 20.0, 1.2
 MEASURED = 149.0 * 238.0**3
 TIME_POWER, MEMORY_POWER = 1.7, 1.4
 
