@@ -2,29 +2,40 @@
 
 Walks the same rays as `walk.trace` in one variant of the room and keeps, for every patch of a
 grid on the facets, what falls on it, what reaches a receiver straight from it, and the derivative
-of quantities of the histogram with respect to its absorption coefficient: a contribution E whose
-path met a patch n times has dE/da = -n E / (1 - a). See docs/theory/maps.md.
+of quantities of the histogram with respect to its absorption coefficient. See docs/theory/maps.md.
 """
 
 from __future__ import annotations
 
-from math import exp, sqrt
+from math import exp
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.abreast import Rays
-from raysim.kernels.boundary import Boundary
+from raysim.kernels.books import (
+    LEFT,
+    LOST,
+    Books,
+    enter_absorbed,
+    enter_air,
+    enter_chance,
+    enter_emitted,
+    enter_rest,
+    hand_over,
+    new_books,
+)
 from raysim.kernels.compiled import compiled, inlined, released
 from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.emission import Emission
-from raysim.kernels.lanes import WIDTH, how_many, lowest
+from raysim.kernels.lanes import WIDTH, how_many, load, lowest, root, store
 from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Room, pass_on, survivors
+from raysim.kernels.sensitivity import LONGEST, Path, keep_change, new_path, settle_all
 from raysim.kernels.threads import share_out
 from raysim.kernels.uniform import branch, uniform
-from raysim.kernels.vec import Vec, column, dot, row, sub
+from raysim.kernels.vec import Vec, column, dot, load_vec, row, sub
 from raysim.kernels.walk import (
     Lost,
     advance,
@@ -35,9 +46,6 @@ from raysim.kernels.walk import (
     still_known,
     too_long,
 )
-
-LONGEST = 4096  # reflections a path may have and still be told by its patches
-EMITTED, ABSORBED, AIR, LEFT, LOST, BY_CHANCE = range(6)
 
 
 class Patches(NamedTuple):
@@ -56,6 +64,23 @@ class Patches(NamedTuple):
     frame: NDArray[np.float64]
 
 
+class Wanted(NamedTuple):
+    """What is asked of rays.
+
+    offset : (sources, receivers) m, path length at which each histogram starts
+    ends : (windows - 1,) s, ends of the time windows
+    weight : (sources, quantities, receivers, time, bands)
+        Derivative of each quantity with respect to the energy in each bin.
+    heard : (sources, quantities, receivers, time) whether any of its bands is not 0
+    """
+
+    patches: Patches
+    offset: NDArray[np.float64]
+    ends: NDArray[np.float64]
+    weight: NDArray[np.float64]
+    heard: NDArray[np.bool_]
+
+
 class Mapped(NamedTuple):
     """What is summed over rays.
 
@@ -72,18 +97,19 @@ class Mapped(NamedTuple):
     books: NDArray[np.float64]
 
 
-class Path(NamedTuple):
-    """What is kept of WIDTH rays and their ways.
+class Walkers(NamedTuple):
+    """WIDTH rays with all that is kept of them.
 
-    patch : (LONGEST, WIDTH) patches met; inverse : (LONGEST, bands, WIDTH) 1 / (1 - a) there
-    held : (bands, WIDTH) energy, air and chance included, as the books have it
-    source : (3,) where all started
+    late : (WIDTH,) m, path beyond the straight line from the source
+    energy : (bands,) of one arrival
     """
 
-    patch: NDArray[np.int64]
-    inverse: NDArray[np.float64]
-    held: NDArray[np.float64]
-    source: NDArray[np.float64]
+    rays: Rays
+    arrivals: Arrivals
+    books: Books
+    path: Path
+    late: NDArray[np.float64]
+    energy: NDArray[np.float64]
 
 
 @inlined
@@ -120,106 +146,65 @@ def window_of(late: float, ends: NDArray[np.float64]) -> int:
 
 
 @inlined
-def energy_now(boundary: Boundary, rays: Rays, b: int, lane: int) -> float:
-    """Energy of a ray in one band, air left out, weighed by the chance of its decisions."""
-    c = boundary.band_class[b]
-    carried = rays.energy[b, lane] * rays.energy_of[lane, b, 0]
-    return carried * rays.chance[c, lane] * rays.chance_of[lane, c, 0]
+def share_all(rays: Rays, alive: int) -> None:
+    """Let what the one variant's covers have done to rays be part of what all variants share."""
+    while alive != 0:
+        lane = lowest(alive)
+        alive &= alive - 1
+        for b in range(len(rays.energy)):
+            rays.energy[b, lane] *= rays.energy_of[lane, b, 0]
+            rays.energy_of[lane, b, 0], rays.peak[b, lane] = 1.0, 1.0
+        for c in range(len(rays.chance)):
+            rays.chance[c, lane] *= rays.chance_of[lane, c, 0]
+            rays.chance_of[lane, c, 0], rays.chance_sum[c, lane] = 1.0, 1.0
 
 
 @inlined
 def add_arrivals(
-    room: Room,
-    offset: NDArray[np.float64],
-    ends: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    arrivals: Arrivals,
-    count: int,
-    path: Path,
-    rays: Rays,
-    out: Mapped,
+    room: Room, wanted: Wanted, source: int, count: int, walkers: Walkers, out: Mapped
 ) -> None:
-    """Add what segments bring to the last patch and to the slopes of all patches of their paths."""
-    plan, boundary = room.plan, room.boundary
+    """Add what segments bring to the last patch, and keep what it changes."""
+    plan, band_class = room.plan, room.boundary.band_class
+    rays, arrivals, path, energy = walkers.rays, walkers.arrivals, walkers.path, walkers.energy
     for a in range(count):
         lane, r, length = arrivals.lane[a], arrivals.receiver[a], arrivals.length[a]
-        late, order = max(0.0, length - offset[r]) / plan.speed, rays.order[lane]
+        late, order = max(0.0, length - wanted.offset[source, r]) / plan.speed, rays.order[lane]
         k = int(late / plan.bin_s)
-        if order == 0 or k >= weights.shape[3]:
+        if order == 0 or k >= wanted.weight.shape[3]:
             continue
-        w = window_of(late, ends)
-        for b in range(len(rays.energy)):
-            energy = arrivals.weight[a] * energy_now(boundary, rays, b, lane)
-            energy *= exp(-plan.attenuation[b] * length)
-            out.arriving[path.patch[order - 1, lane], r, w, b] += energy
-            for q in range(len(weights)):
-                change = energy * weights[q, r, b, k]
-                for i in range(order):
-                    out.slope[path.patch[i, lane], q, r, b] -= change * path.inverse[i, b, lane]
+        patch, w = path.patch[lane, order - 1], window_of(late, wanted.ends)
+        for b in range(len(energy)):
+            share = rays.energy[b, lane] * rays.chance[band_class[b], lane]
+            energy[b] = arrivals.weight[a] * share * exp(-plan.attenuation[b] * length)
+            out.arriving[patch, r, w, b] += energy[b]
+        for q in range(wanted.weight.shape[1]):
+            if wanted.heard[source, q, r, k]:
+                weight = wanted.weight[source, q, r, k]
+                keep_change(path, lane, q, r, order, energy, weight, out.slope)
 
 
 @inlined
-def enter(out: Mapped, entry: int, path: Path, gone: int) -> None:
-    """Add what the rays of a pattern hold to an entry of the books."""
-    while gone != 0:
-        lane = lowest(gone)
-        gone &= gone - 1
-        for b in range(len(path.held)):
-            out.books[entry, b] += path.held[b, lane]
+def measure_delay(rays: Rays, source: Vec, late: NDArray[np.float64]) -> None:
+    """Path of each ray beyond the straight line from its source to where it is."""
+    o = load_vec(rays.o)
+    away = Vec(o.x - source.x, o.y - source.y, o.z - source.z)
+    store(late, 0, load(rays.before, 0) + load(rays.since, 0) - root(dot(away, away)))
 
 
 @inlined
-def become(room: Room, rays: Rays, left: int, entry: int, path: Path, out: Mapped) -> None:
-    """Enter the difference between what the rays of a pattern held and what they carry now."""
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
-        length = rays.before[lane] + rays.since[lane]
-        for b in range(len(path.held)):
-            now = energy_now(room.boundary, rays, b, lane)
-            now *= exp(-room.plan.attenuation[b] * length)
-            out.books[entry, b] += path.held[b, lane] - now
-            path.held[b, lane] = now
-
-
-@inlined
-def fall(
-    room: Room,
-    patches: Patches,
-    ends: NDArray[np.float64],
-    rays: Rays,
-    left: int,
-    path: Path,
-    out: Mapped,
-) -> None:
-    """Add what the rays of a pattern bring to the patches that they meet."""
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
-        o, order = column(rays.o, lane), rays.order[lane]
-        patch = patch_at(patches, room.tree.facet[rays.triangle[lane]], o)
-        away = sub(o, Vec(path.source[0], path.source[1], path.source[2]))
-        late = rays.before[lane] + rays.since[lane] - sqrt(dot(away, away))
-        w = window_of(late / room.plan.speed, ends)
-        path.patch[order, lane] = patch
-        for b in range(len(path.held)):
-            out.incident[patch, w, b] += path.held[b, lane]
-            path.inverse[order, b, lane] = rays.energy[b, lane] * rays.energy_of[lane, b, 0]
-
-
-@inlined
-def absorb(rays: Rays, left: int, path: Path, out: Mapped) -> None:
-    """Enter what a reflection took; `path.inverse` holds the energy before, then 1/(1 - a)."""
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
-        inverse = path.inverse[rays.order[lane]]
-        for b in range(len(path.held)):
-            arrived, after = inverse[b, lane], rays.energy[b, lane] * rays.energy_of[lane, b, 0]
-            inverse[b, lane] = arrived / after if after > 0.0 else 0.0
-            absorbed = path.held[b, lane] * (1.0 - after / arrived) if arrived > 0.0 else 0.0
-            out.books[ABSORBED, b] += absorbed
-            path.held[b, lane] -= absorbed
+def fall(room: Room, wanted: Wanted, alive: int, walkers: Walkers, out: Mapped) -> None:
+    """Add what the rays of a pattern bring to the patches that they meet, and keep those."""
+    rays, books, path = walkers.rays, walkers.books, walkers.path
+    while alive != 0:
+        lane = lowest(alive)
+        alive &= alive - 1
+        order = rays.order[lane]
+        patch = patch_at(wanted.patches, rays.facet[lane], column(rays.o, lane))
+        w = window_of(walkers.late[lane] / room.plan.speed, wanted.ends)
+        path.patch[lane, order] = patch
+        for b in range(len(books.fallen)):
+            out.incident[patch, w, b] += books.fallen[b, lane]
+            path.inverse[lane, order, b] = books.inverse[b, lane]
 
 
 @inlined
@@ -232,36 +217,78 @@ def at_the_end(room: Room, rays: Rays) -> int:
     return ended
 
 
+@inlined
+def map_batch(
+    room: Room,
+    wanted: Wanted,
+    sources: NDArray[np.float64],
+    emission: Emission,
+    source: int,
+    portion: np.uint64,
+    number: int,
+    walkers: Walkers,
+    out: Mapped,
+    lost: Lost,
+) -> None:
+    """Follow the rays of a batch as `walk.trace_tasks` does."""
+    rays, books = walkers.rays, walkers.books
+    first_hero = int(uniform(portion, 2) * len(rays.chance) * rays.variants)
+    alive, specular, known, started = 0, 0, 0, np.int64(0)
+    while True:
+        begun = fill_up(
+            sources, emission, source, portion, first_hero, started, number, rays, alive
+        )
+        started += how_many(begun)
+        enter_emitted(books, rays, begun)
+        alive, specular, known = alive | begun, specular | begun, known | begun
+        if alive == 0:
+            break
+        before = alive
+        nearest_of_sixteen(room.tree, rays, alive)
+        alive = inside(rays, alive, lost)
+        enter_rest(books, LOST, before & ~alive)
+        count = find_arrivals(room, rays, alive, specular, known, walkers.arrivals)
+        add_arrivals(room, wanted, source, count, walkers, out)
+        advance(rays)
+        enter_air(books, room, rays, alive)
+        ended = at_the_end(room, rays) & alive
+        enter_rest(books, LEFT, ended)
+        alive &= ~ended
+        measure_delay(rays, row(sources, source), walkers.late)
+        diffuse = pass_on(room, rays, alive)
+        if len(room.cover.material) > 0:
+            share_all(rays, alive)
+        enter_absorbed(books, rays, alive)
+        fall(room, wanted, alive, walkers, out)
+        specular &= ~diffuse
+        known = still_known(room.tree, rays, alive & specular, known)
+        go_on(rays, diffuse)
+        alive = survivors(room.boundary, rays, alive)
+        enter_chance(books, room, rays, alive)
+        settle_all(walkers.path, before & ~alive, out.slope)
+
+
 @released
 def map_tasks(
     first: int,
     step: int,
     room: Room,
-    offset: NDArray[np.float64],
+    wanted: Wanted,
     sources: NDArray[np.float64],
     emission: Emission,
-    patches: Patches,
-    ends: NDArray[np.float64],
-    weights: NDArray[np.float64],
     seed: int,
     batches_a_group: int,
     round_number: int,
     number: int,
-    rays: Rays,
-    arrivals: Arrivals,
-    path: Path,
+    walkers: Walkers,
     every: Mapped,
     out_lost: NDArray[np.int64],
     out_lost_ray: NDArray[np.float64],
 ) -> None:
-    """As `map_rays`, of groups and sources counted as one the tasks first, first + step ...
-
-    Follows rays as `walk.trace_tasks` does; the books balance band by band.
-    """
-    heroes, groups = len(rays.chance) * rays.variants, out_lost.shape[1]
+    """As `map_rays`, of groups and sources counted as one the tasks first, first + step ..."""
+    groups = out_lost.shape[1]
     for task in range(first, len(sources) * groups, step):
         source, group = task // groups, task % groups
-        path.source[:] = sources[source]
         lost = Lost(out_lost[source, group : group + 1], out_lost_ray[source, group])
         out = Mapped(
             every.incident[source, group],
@@ -271,53 +298,17 @@ def map_tasks(
         )
         for batch in range(group * batches_a_group, (group + 1) * batches_a_group):
             portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-            first_hero = int(uniform(portion, 2) * heroes)
-            alive, specular, known, started = 0, 0, 0, np.int64(0)
-            while True:
-                begun = fill_up(
-                    sources, emission, source, portion, first_hero, started, number, rays, alive
-                )
-                started += how_many(begun)
-                for lane in range(WIDTH):
-                    if begun >> lane & 1:
-                        path.held[:, lane] = rays.energy[:, lane]
-                enter(out, EMITTED, path, begun)
-                alive, specular, known = alive | begun, specular | begun, known | begun
-                if alive == 0:
-                    break
-                before = alive
-                nearest_of_sixteen(room.tree, rays, alive)
-                alive = inside(rays, alive, lost)
-                enter(out, LOST, path, before & ~alive)
-                count = find_arrivals(room, rays, alive, specular, known, arrivals)
-                add_arrivals(
-                    room, offset[source], ends, weights[source], arrivals, count, path, rays, out
-                )
-                advance(rays)
-                become(room, rays, alive, AIR, path, out)
-                ended = at_the_end(room, rays) & alive
-                enter(out, LEFT, path, ended)
-                alive &= ~ended
-                fall(room, patches, ends, rays, alive, path, out)
-                diffuse = pass_on(room, rays, alive)
-                absorb(rays, alive, path, out)
-                specular &= ~diffuse
-                known = still_known(room.tree, rays, alive & specular, known)
-                go_on(rays, diffuse)
-                stay = survivors(room.boundary, rays, alive)
-                enter(out, BY_CHANCE, path, alive & ~stay)
-                alive = stay
-                become(room, rays, alive, BY_CHANCE, path, out)
+            map_batch(
+                room, wanted, sources, emission, source, portion, number, walkers, out, lost
+            )
+        hand_over(walkers.books, out.books)
 
 
 def map_rays(
     room: Room,
-    offset: NDArray[np.float64],
+    wanted: Wanted,
     sources: NDArray[np.float64],
     emission: Emission,
-    patches: Patches,
-    ends: NDArray[np.float64],
-    weights: NDArray[np.float64],
     seed: int,
     batches: int,
     round_number: int,
@@ -326,41 +317,35 @@ def map_rays(
     out_lost: NDArray[np.int64],
     out_lost_ray: NDArray[np.float64],
 ) -> None:
-    """One round of the rays of `walk.trace`, batches in groups, each group on its own.
+    """One round of the rays of `walk.trace` in a room of one variant, batches in groups.
 
     Parameters
     ----------
-    offset : (sources, receivers) m, path length at which each histogram starts
-    ends : (windows - 1,) s, ends of the time windows
-    weights : (sources, quantities, receivers, bands, time)
-        Derivative of each quantity with respect to the energy in each bin.
     every : Mapped
-        Of shapes (sources, groups, ...).
+        Of shapes (sources, groups, ...); each group on its own.
     out_lost : (sources, groups); out_lost_ray : (sources, groups, 6)
     """
     groups, bands = out_lost.shape[1], len(room.plan.attenuation)
+    quantities, receivers = wanted.weight.shape[1:3]
     share_out(
         lambda first, step: map_tasks(
             first,
             step,
             room,
-            offset,
+            wanted,
             sources,
             emission,
-            patches,
-            ends,
-            weights,
             np.uint64(seed),
             batches // groups,
             round_number,
             rays,
-            rays_in(room),
-            new_arrivals(room.receivers),
-            Path(
-                np.empty((LONGEST, WIDTH), np.int64),
-                np.empty((LONGEST, bands, WIDTH)),
-                np.empty((bands, WIDTH)),
-                np.empty(3),
+            Walkers(
+                rays_in(room),
+                new_arrivals(room.receivers),
+                new_books(bands),
+                new_path(bands, quantities, receivers),
+                np.empty(WIDTH),
+                np.empty(bands),
             ),
             every,
             out_lost,

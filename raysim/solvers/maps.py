@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from raysim.kernels.boundary import materials_at, reflect_each
-from raysim.kernels.maps import Mapped, Patches, map_rays, patches_at
+from raysim.kernels.maps import Mapped, Patches, Wanted, map_rays, patches_at
 from raysim.kernels.ray import Plan
 from raysim.results.data import MAP_BOOKS, MAP_QUANTITIES, MAP_WINDOWS_S, Maps, Reflection
 from raysim.scene.data import Facet, Scene
@@ -74,6 +74,10 @@ def map_room(
     """
     patches, area = grid_of(scene)
     weights = _weights(energy, reflections, plan.bin_s)
+    weight = np.ascontiguousarray(np.nan_to_num(weights).swapaxes(-1, -2))
+    wanted = Wanted(
+        patches, packed.direct_m, np.array(MAP_WINDOWS_S), weight, (weight != 0.0).any(axis=-1)
+    )
     sources, receivers, bands, _ = energy.shape
     windows, groups = len(MAP_WINDOWS_S) + 1, (sources, GROUPS)
     incident = np.zeros((*groups, len(area), windows, bands))
@@ -84,12 +88,9 @@ def map_room(
     for number in range(rounds):
         map_rays(
             packed.room(plan),
-            packed.direct_m,
+            wanted,
             packed.sources,
             packed.emission,
-            patches,
-            np.array(MAP_WINDOWS_S),
-            np.nan_to_num(weights),
             seed,
             BATCHES,
             number,

@@ -1,0 +1,116 @@
+"""What each patch on the way of a ray does to what its arrivals bring.
+
+A contribution E whose path met a patch n times has dE/da = -n E / (1 - a). A ray's arrivals are
+kept until it ends, or until no more can be kept; then each receiver's are gone through from the
+latest back, so that every patch is met once with the sum of all that came after it.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.kernels.compiled import inlined
+from raysim.kernels.lanes import WIDTH, lowest
+
+LONGEST = 4096  # reflections a path may have and still be told by its patches
+KEPT = 256  # changes kept of each ray
+NONE = -1
+
+
+class Path(NamedTuple):
+    """Ways of WIDTH rays and what has arrived along them.
+
+    patch : (WIDTH, LONGEST) patches met; inverse : (WIDTH, LONGEST, bands) 1 / (1 - a) there
+    number : (WIDTH,) changes kept
+    last : (WIDTH, quantities, receivers) the latest change of each, or NONE
+    earlier : (WIDTH, kept) the change of the same before it, or NONE
+    order : (WIDTH, kept) number of patches met by then
+    change : (WIDTH, kept, bands) of the quantity, by an arrival
+    after : (bands,) sum of what came after a patch
+    """
+
+    patch: NDArray[np.int64]
+    inverse: NDArray[np.float64]
+    number: NDArray[np.int64]
+    last: NDArray[np.int64]
+    earlier: NDArray[np.int64]
+    order: NDArray[np.int64]
+    change: NDArray[np.float64]
+    after: NDArray[np.float64]
+
+
+def new_path(bands: int, quantities: int, receivers: int) -> Path:
+    """Allocate ways without reflections."""
+    return Path(
+        np.empty((WIDTH, LONGEST), np.int64),
+        np.empty((WIDTH, LONGEST, bands)),
+        np.zeros(WIDTH, np.int64),
+        np.full((WIDTH, quantities, receivers), NONE),
+        np.empty((WIDTH, KEPT), np.int64),
+        np.empty((WIDTH, KEPT), np.int64),
+        np.empty((WIDTH, KEPT, bands)),
+        np.empty(bands),
+    )
+
+
+@inlined
+def keep_change(
+    path: Path,
+    lane: int,
+    q: int,
+    r: int,
+    order: int,
+    energy: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    slope: NDArray[np.float64],
+) -> None:
+    """Keep what an arrival of energy : (bands,) changes of a quantity, weight : (bands,) each."""
+    if path.number[lane] == path.earlier.shape[1]:
+        settle(path, lane, slope)
+    k = path.number[lane]
+    path.number[lane] = k + 1
+    path.earlier[lane, k], path.last[lane, q, r] = path.last[lane, q, r], k
+    path.order[lane, k] = order
+    for b in range(len(energy)):
+        path.change[lane, k, b] = energy[b] * weight[b]
+
+
+@inlined
+def settle(path: Path, lane: int, slope: NDArray[np.float64]) -> None:
+    """Add what has been kept of a ray to slope : (patches, quantities, receivers, bands)."""
+    if path.number[lane] == 0:
+        return
+    for q in range(path.last.shape[1]):
+        for r in range(path.last.shape[2]):
+            go_back(path, lane, q, r, slope)
+            path.last[lane, q, r] = NONE
+    path.number[lane] = 0
+
+
+@inlined
+def go_back(path: Path, lane: int, q: int, r: int, slope: NDArray[np.float64]) -> None:
+    """Walk back from the latest arrival at a receiver to the source."""
+    k = path.last[lane, q, r]
+    i = path.order[lane, k] if k != NONE else 0
+    path.after[:] = 0.0
+    while i > 0:
+        while k != NONE and path.order[lane, k] == i:
+            for b in range(len(path.after)):
+                path.after[b] += path.change[lane, k, b]
+            k = path.earlier[lane, k]
+        i -= 1
+        patch = path.patch[lane, i]
+        for b in range(len(path.after)):
+            slope[patch, q, r, b] -= path.after[b] * path.inverse[lane, i, b]
+
+
+@inlined
+def settle_all(path: Path, gone: int, slope: NDArray[np.float64]) -> None:
+    """Settle the rays of a pattern."""
+    while gone != 0:
+        lane = lowest(gone)
+        gone &= gone - 1
+        settle(path, lane, slope)
