@@ -172,7 +172,7 @@ def add_arrivals(
         k = int(late / plan.bin_s)
         if order == 0 or k >= wanted.weight.shape[3]:
             continue
-        patch, w = path.patch[lane, order - 1], window_of(late, wanted.ends)
+        patch, w = path.patch[order - 1, lane], window_of(late, wanted.ends)
         for b in range(len(energy)):
             share = rays.energy[b, lane] * rays.chance[band_class[b], lane]
             energy[b] = arrivals.weight[a] * share * exp(-plan.attenuation[b] * length)
@@ -201,10 +201,10 @@ def fall(room: Room, wanted: Wanted, alive: int, walkers: Walkers, out: Mapped) 
         order = rays.order[lane]
         patch = patch_at(wanted.patches, rays.facet[lane], column(rays.o, lane))
         w = window_of(walkers.late[lane] / room.plan.speed, wanted.ends)
-        path.patch[lane, order] = patch
+        path.patch[order, lane] = patch
         for b in range(len(books.fallen)):
             out.incident[patch, w, b] += books.fallen[b, lane]
-            path.inverse[lane, order, b] = books.inverse[b, lane]
+            path.inverse[order, lane, b] = books.inverse[b, lane]
 
 
 @inlined

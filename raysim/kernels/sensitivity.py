@@ -23,21 +23,21 @@ NONE = -1
 class Path(NamedTuple):
     """Ways of WIDTH rays and what has arrived along them.
 
-    patch : (WIDTH, LONGEST) patches met; inverse : (WIDTH, LONGEST, bands) 1 / (1 - a) there
+    patch : (LONGEST, WIDTH) patches met; inverse : (LONGEST, WIDTH, bands) 1 / (1 - a) there
     number : (WIDTH,) changes kept
     last : (WIDTH, quantities, receivers) the latest change of each, or NONE
-    earlier : (WIDTH, kept) the change of the same before it, or NONE
-    order : (WIDTH, kept) number of patches met by then
-    change : (WIDTH, kept, bands) of the quantity, by an arrival
+    earlier : (kept, WIDTH) the change of the same before it, or NONE
+    order : (kept, WIDTH) number of patches met by then
+    change : (kept, WIDTH, bands) of the quantity, by an arrival
     after : (bands,) sum of what came after a patch
     """
 
-    patch: NDArray[np.int64]
+    patch: NDArray[np.int32]
     inverse: NDArray[np.float64]
     number: NDArray[np.int64]
     last: NDArray[np.int64]
-    earlier: NDArray[np.int64]
-    order: NDArray[np.int64]
+    earlier: NDArray[np.int32]
+    order: NDArray[np.int32]
     change: NDArray[np.float64]
     after: NDArray[np.float64]
 
@@ -45,13 +45,13 @@ class Path(NamedTuple):
 def new_path(bands: int, quantities: int, receivers: int) -> Path:
     """Allocate ways without reflections."""
     return Path(
-        np.empty((WIDTH, LONGEST), np.int64),
-        np.empty((WIDTH, LONGEST, bands)),
+        np.empty((LONGEST, WIDTH), np.int32),
+        np.empty((LONGEST, WIDTH, bands)),
         np.zeros(WIDTH, np.int64),
         np.full((WIDTH, quantities, receivers), NONE),
-        np.empty((WIDTH, KEPT), np.int64),
-        np.empty((WIDTH, KEPT), np.int64),
-        np.empty((WIDTH, KEPT, bands)),
+        np.empty((KEPT, WIDTH), np.int32),
+        np.empty((KEPT, WIDTH), np.int32),
+        np.empty((KEPT, WIDTH, bands)),
         np.empty(bands),
     )
 
@@ -68,14 +68,14 @@ def keep_change(
     slope: NDArray[np.float64],
 ) -> None:
     """Keep what an arrival of energy : (bands,) changes of a quantity, weight : (bands,) each."""
-    if path.number[lane] == path.earlier.shape[1]:
+    if path.number[lane] == len(path.earlier):
         settle(path, lane, slope)
     k = path.number[lane]
     path.number[lane] = k + 1
-    path.earlier[lane, k], path.last[lane, q, r] = path.last[lane, q, r], k
-    path.order[lane, k] = order
+    path.earlier[k, lane], path.last[lane, q, r] = path.last[lane, q, r], k
+    path.order[k, lane] = order
     for b in range(len(energy)):
-        path.change[lane, k, b] = energy[b] * weight[b]
+        path.change[k, lane, b] = energy[b] * weight[b]
 
 
 @inlined
@@ -94,17 +94,17 @@ def settle(path: Path, lane: int, slope: NDArray[np.float64]) -> None:
 def go_back(path: Path, lane: int, q: int, r: int, slope: NDArray[np.float64]) -> None:
     """Walk back from the latest arrival at a receiver to the source."""
     k = path.last[lane, q, r]
-    i = path.order[lane, k] if k != NONE else 0
+    i = path.order[k, lane] if k != NONE else 0
     path.after[:] = 0.0
     while i > 0:
-        while k != NONE and path.order[lane, k] == i:
+        while k != NONE and path.order[k, lane] == i:
             for b in range(len(path.after)):
-                path.after[b] += path.change[lane, k, b]
-            k = path.earlier[lane, k]
+                path.after[b] += path.change[k, lane, b]
+            k = np.int64(path.earlier[k, lane])
         i -= 1
-        patch = path.patch[lane, i]
+        patch = path.patch[i, lane]
         for b in range(len(path.after)):
-            slope[patch, q, r, b] -= path.after[b] * path.inverse[lane, i, b]
+            slope[patch, q, r, b] -= path.after[b] * path.inverse[i, lane, b]
 
 
 @inlined
