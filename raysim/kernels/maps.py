@@ -82,11 +82,12 @@ class Wanted(NamedTuple):
 
 
 class Mapped(NamedTuple):
-    """What is summed over rays.
+    """What is summed over rays. Most of it is late: patches stand together, so that those sums
+    fit the processor's cache.
 
-    incident : (patches, windows, bands) share of the energy of a ray on the axis
-    arriving : (patches, receivers, windows, bands) squared pressure re the 10 m free field
-    slope : (patches, quantities, receivers, bands) of each quantity over absorption
+    incident : (windows, patches, bands) share of the energy of a ray on the axis
+    arriving : (receivers, windows, patches, bands) squared pressure re the 10 m free field
+    slope : (quantities, receivers, patches, bands) of each quantity over absorption
     books : (6, bands) emitted, absorbed, taken by air, left when rays end, lost, and what chance
         has taken (roulette and decisions; its expectation is zero)
     """
@@ -176,7 +177,7 @@ def add_arrivals(
         for b in range(len(energy)):
             share = rays.energy[b, lane] * rays.chance[band_class[b], lane]
             energy[b] = arrivals.weight[a] * share * exp(-plan.attenuation[b] * length)
-            out.arriving[patch, r, w, b] += energy[b]
+            out.arriving[r, w, patch, b] += energy[b]
         for q in range(wanted.weight.shape[1]):
             if wanted.heard[source, q, r, k]:
                 weight = wanted.weight[source, q, r, k]
@@ -203,7 +204,7 @@ def fall(room: Room, wanted: Wanted, alive: int, walkers: Walkers, out: Mapped) 
         w = window_of(walkers.late[lane] / room.plan.speed, wanted.ends)
         path.patch[order, lane] = patch
         for b in range(len(books.fallen)):
-            out.incident[patch, w, b] += books.fallen[b, lane]
+            out.incident[w, patch, b] += books.fallen[b, lane]
             path.inverse[order, lane, b] = books.inverse[b, lane]
 
 

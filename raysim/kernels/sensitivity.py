@@ -80,7 +80,7 @@ def keep_change(
 
 @inlined
 def settle(path: Path, lane: int, slope: NDArray[np.float64]) -> None:
-    """Add what has been kept of a ray to slope : (patches, quantities, receivers, bands)."""
+    """Add what has been kept of a ray to slope : (quantities, receivers, patches, bands)."""
     if path.number[lane] == 0:
         return
     for q in range(path.last.shape[1]):
@@ -104,7 +104,7 @@ def go_back(path: Path, lane: int, q: int, r: int, slope: NDArray[np.float64]) -
         i -= 1
         patch = path.patch[i, lane]
         for b in range(len(path.after)):
-            slope[patch, q, r, b] -= path.after[b] * path.inverse[i, lane, b]
+            slope[q, r, patch, b] -= path.after[b] * path.inverse[i, lane, b]
 
 
 @inlined

@@ -80,9 +80,9 @@ def map_room(
     )
     sources, receivers, bands, _ = energy.shape
     windows, groups = len(MAP_WINDOWS_S) + 1, (sources, GROUPS)
-    incident = np.zeros((*groups, len(area), windows, bands))
-    arriving = np.zeros((*groups, len(area), receivers, windows, bands))
-    slope = np.zeros((*groups, len(area), len(MAP_QUANTITIES), receivers, bands))
+    incident = np.zeros((*groups, windows, len(area), bands))
+    arriving = np.zeros((*groups, receivers, windows, len(area), bands))
+    slope = np.zeros((*groups, len(MAP_QUANTITIES), receivers, len(area), bands))
     books = np.zeros((*groups, len(MAP_BOOKS), bands))
     lost, lost_ray = np.zeros(groups, np.int64), np.zeros((*groups, 6))
     for number in range(rounds):
@@ -101,13 +101,14 @@ def map_room(
         )
     rays = rounds * RAYS_A_ROUND * BATCHES // GROUPS
     refuse_leaks(np.full(groups, rays), lost, lost_ray)
-    for sums in (incident, arriving, slope, books):
-        sums /= rays
+    shares, reached, changes = (_estimate(sums, rays) for sums in (incident, arriving, slope))
     for path in reflections:
-        _add_path(scene, packed, plan, patches, weights, path, arriving, slope)
-    undefined = np.asarray(np.isnan(weights).any(axis=-1))[:, None, None]
-    slope = np.where(undefined, np.nan, slope)
-    per_m2 = np.where(area > 0, area, np.nan)[:, None, None]
+        _add_path(scene, packed, plan, patches, weights, path, reached[0], changes[0])
+    per_m2 = np.where(area > 0, area, np.nan)
+    for each in (*shares, *reached, *changes):
+        each /= per_m2.reshape(-1, *(1,) * (each.ndim - 1))
+    for each in changes:
+        each[:, np.isnan(weights).any(axis=-1)] = np.nan
     return Maps(
         first=patches.first,
         columns=patches.columns,
@@ -115,18 +116,23 @@ def map_room(
         side_m=patches.side,
         area_m2=area,
         rays=rays * GROUPS,
-        incident=_estimate(incident / per_m2),
-        arriving=_estimate(arriving / per_m2[..., None]),
-        slope=_estimate(slope / per_m2[..., None]),
-        books=books.mean(axis=1),
+        incident=shares,
+        arriving=reached,
+        slope=changes,
+        books=books.mean(axis=1) / rays,
     )
 
 
-def _estimate(groups: Array) -> tuple[Array, Array]:
-    """Mean over groups (axis 1) and its standard error, patches first, then sources."""
-    mean = groups.mean(axis=1)
-    error = groups.std(axis=1, ddof=1) / np.sqrt(groups.shape[1])
-    return np.moveaxis(mean, 0, 1), np.moveaxis(error, 0, 1)
+def _estimate(groups: Array, rays: int) -> tuple[Array, Array]:
+    """Mean a ray over groups (axis 1) of `rays` each and its standard error, patches first.
+
+    What is left in `groups` is of no use.
+    """
+    mean, count = groups.mean(axis=1), groups.shape[1]
+    groups -= mean[:, None]
+    error = np.sqrt(np.einsum("ij...,ij...->i...", groups, groups) / (count * (count - 1)))
+    value, error = (np.ascontiguousarray(np.moveaxis(a, -2, 0)) for a in (mean, error))
+    return value / rays, error / rays
 
 
 def _weights(energy: Array, reflections: list[Reflection], bin_s: float) -> Array:
@@ -152,7 +158,9 @@ def _add_path(
     arriving: Array,
     slope: Array,
 ) -> None:
-    """Add what one exact path brings, the same to every group."""
+    """Add what one exact path brings to arriving : (patches, source, receiver, window, band) and
+    slope : (patches, source, quantity, receiver, band).
+    """
     if path.order == 0 or int(path.delay_s / plan.bin_s) >= weights.shape[-1]:
         return
     facets = np.array(path.facets, np.int64)
@@ -160,7 +168,7 @@ def _add_path(
     patches_at(patches, facets, path.points, at)
     source, receiver = path.source, path.receiver
     window = int(np.searchsorted(MAP_WINDOWS_S, path.delay_s, side="right"))
-    arriving[source, :, at[-1], receiver, window] += path.energy
+    arriving[at[-1], source, receiver, window] += path.energy
     surfaces = np.array([scene.facets[f].surface for f in path.facets], np.int64)
     material = np.empty((1, path.order), np.int64)
     materials_at(packed.boundary, packed.cover, facets, surfaces, path.points, material)
@@ -171,4 +179,4 @@ def _add_path(
         left = np.ones(len(path.energy))
         reflect_each(packed.boundary, material[0, i : i + 1], cosines[i : i + 1], left)
         inverse = np.divide(1.0, left, out=np.zeros_like(left), where=left > 0)
-        slope[source, :, patch, :, receiver] -= change * path.energy * inverse
+        slope[patch, source, :, receiver] -= change * path.energy * inverse
