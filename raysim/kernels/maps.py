@@ -29,7 +29,7 @@ from raysim.kernels.books import (
 from raysim.kernels.compiled import compiled, inlined, released
 from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.emission import Emission
-from raysim.kernels.lanes import WIDTH, how_many, load, lowest, root, store
+from raysim.kernels.lanes import WIDTH, how_many, load, lowest, prefetch, root, store
 from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Room, pass_on, survivors
 from raysim.kernels.sensitivity import LONGEST, Path, keep_change, new_path, settle_all
@@ -101,7 +101,7 @@ class Mapped(NamedTuple):
 class Walkers(NamedTuple):
     """WIDTH rays with all that is kept of them.
 
-    late : (WIDTH,) m, path beyond the straight line from the source
+    late : (WIDTH,) m, path beyond the straight line from the source; window : (WIDTH,) of time
     energy : (bands,) of one arrival
     """
 
@@ -110,6 +110,7 @@ class Walkers(NamedTuple):
     books: Books
     path: Path
     late: NDArray[np.float64]
+    window: NDArray[np.int64]
     energy: NDArray[np.float64]
 
 
@@ -193,16 +194,34 @@ def measure_delay(rays: Rays, source: Vec, late: NDArray[np.float64]) -> None:
 
 
 @inlined
-def fall(room: Room, wanted: Wanted, alive: int, walkers: Walkers, out: Mapped) -> None:
-    """Add what the rays of a pattern bring to the patches that they meet, and keep those."""
-    rays, books, path = walkers.rays, walkers.books, walkers.path
+def find_patches(
+    room: Room, wanted: Wanted, source: Vec, alive: int, walkers: Walkers, out: Mapped
+) -> None:
+    """Note which patches the rays of a pattern meet and where they are added, to be fetched."""
+    rays = walkers.rays
+    measure_delay(rays, source, walkers.late)
+    _, patches, bands = out.incident.shape
     while alive != 0:
         lane = lowest(alive)
         alive &= alive - 1
-        order = rays.order[lane]
-        patch = patch_at(wanted.patches, rays.facet[lane], column(rays.o, lane))
+        facet = room.tree.facet[rays.triangle[lane]]
+        patch = patch_at(wanted.patches, facet, column(rays.o, lane))
         w = window_of(walkers.late[lane] / room.plan.speed, wanted.ends)
-        path.patch[order, lane] = patch
+        walkers.path.patch[rays.order[lane], lane], walkers.window[lane] = patch, w
+        first = (w * patches + patch) * bands
+        prefetch(out.incident, first)
+        prefetch(out.incident, first + bands - 1)
+
+
+@inlined
+def fall(alive: int, walkers: Walkers, out: Mapped) -> None:
+    """Add what the rays of a pattern bring to the patches that they meet."""
+    books, path = walkers.books, walkers.path
+    while alive != 0:
+        lane = lowest(alive)
+        alive &= alive - 1
+        order, w = walkers.rays.order[lane], walkers.window[lane]
+        patch = path.patch[order, lane]
         for b in range(len(books.fallen)):
             out.incident[w, patch, b] += books.fallen[b, lane]
             path.inverse[order, lane, b] = books.inverse[b, lane]
@@ -255,12 +274,12 @@ def map_batch(
         ended = at_the_end(room, rays) & alive
         enter_rest(books, LEFT, ended)
         alive &= ~ended
-        measure_delay(rays, row(sources, source), walkers.late)
+        find_patches(room, wanted, row(sources, source), alive, walkers, out)
         diffuse = pass_on(room, rays, alive)
         if len(room.cover.material) > 0:
             share_all(rays, alive)
         enter_absorbed(books, rays, alive)
-        fall(room, wanted, alive, walkers, out)
+        fall(alive, walkers, out)
         specular &= ~diffuse
         known = still_known(room.tree, rays, alive & specular, known)
         go_on(rays, diffuse)
@@ -346,6 +365,7 @@ def map_rays(
                 new_books(bands),
                 new_path(bands, quantities, receivers),
                 np.empty(WIDTH),
+                np.empty(WIDTH, np.int64),
                 np.empty(bands),
             ),
             every,

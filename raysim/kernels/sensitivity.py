@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import inlined
-from raysim.kernels.lanes import WIDTH, lowest
+from raysim.kernels.lanes import WIDTH, lowest, prefetch
 
 LONGEST = 4096  # reflections a path may have and still be told by its patches
 KEPT = 256  # changes kept of each ray
 NONE = -1
+AHEAD = 8  # patches by which sums are fetched before they are asked for
 
 
 class Path(NamedTuple):
@@ -91,6 +92,15 @@ def settle(path: Path, lane: int, slope: NDArray[np.float64]) -> None:
 
 
 @inlined
+def fetch(slope: NDArray[np.float64], q: int, r: int, patch: int) -> None:
+    """Let the processor fetch the sums of a patch."""
+    _, receivers, patches, bands = slope.shape
+    first = ((q * receivers + r) * patches + patch) * bands
+    prefetch(slope, first)
+    prefetch(slope, first + bands - 1)
+
+
+@inlined
 def go_back(path: Path, lane: int, q: int, r: int, slope: NDArray[np.float64]) -> None:
     """Walk back from the latest arrival at a receiver to the source."""
     k = path.last[lane, q, r]
@@ -102,6 +112,8 @@ def go_back(path: Path, lane: int, q: int, r: int, slope: NDArray[np.float64]) -
                 path.after[b] += path.change[k, lane, b]
             k = np.int64(path.earlier[k, lane])
         i -= 1
+        if i >= AHEAD:
+            fetch(slope, q, r, path.patch[i - AHEAD, lane])
         patch = path.patch[i, lane]
         for b in range(len(path.after)):
             slope[q, r, patch, b] -= path.after[b] * path.inverse[i, lane, b]
