@@ -47,7 +47,11 @@ def _areas(facet: Facet, count: NDArray[np.int64], side: Array) -> Array:
     v, u = np.meshgrid(np.arange(count[1]), np.arange(count[0]), indexing="ij")
     low = np.stack([u.ravel(), v.ravel()], axis=-1) * side
     cells = shapely.box(*low.T, *(low + side).T)
-    return np.asarray(shapely.area(shapely.intersection(cells, outline)))
+    area = shapely.area(cells)
+    shapely.prepare(outline)
+    cut = ~shapely.contains(outline, cells)
+    area[cut] = shapely.area(shapely.intersection(cells[cut], outline))
+    return np.asarray(area)
 
 
 def map_room(
