@@ -7,7 +7,7 @@ from math import factorial
 import numpy as np
 
 from raysim.kernels.compiled import inlined
-from raysim.kernels.lanes import as_doubles, as_words, greater, spread
+from raysim.kernels.lanes import greater, recast, spread
 
 LEAST = -708.0  # below it results would be denormal
 PER_LN_2 = 1.4426950408889634
@@ -30,4 +30,4 @@ def exponential(x):  # type: ignore[no-untyped-def]
     total = spread(SERIES[0])
     for term in SERIES[1:]:
         total = total * r + term
-    return total * as_doubles((as_words(shifted) + BIAS) * TO_EXPONENT)
+    return total * recast((recast(shifted) + BIAS) * TO_EXPONENT)

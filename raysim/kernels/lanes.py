@@ -315,12 +315,8 @@ def _fraction_twin(z: Any) -> Any:
     return (z >> np.uint64(11)) * 2.0**-53
 
 
-def _as_words_twin(x: Any) -> Any:
-    return x.view(np.uint64)
-
-
-def _as_doubles_twin(x: Any) -> Any:
-    return x.view(np.float64)
+def _recast_twin(x: Any) -> Any:
+    return x.view(np.uint64 if x.dtype == np.float64 else np.float64)
 
 
 def _like(x: Any, *others: Any) -> Any:
@@ -377,12 +373,11 @@ choose = declare(
 single = declare(
     _fixed(SINGLES, DOUBLES), _single_twin, lambda b, kind, x: b.fptrunc(x, kind.vector)
 )
-# the 64 bits of double precision, and back
-as_words = declare(
-    _fixed(LONGS, DOUBLES), _as_words_twin, lambda b, kind, x: b.bitcast(x, kind.vector)
-)
-as_doubles = declare(
-    _fixed(DOUBLES, LONGS), _as_doubles_twin, lambda b, kind, x: b.bitcast(x, kind.vector)
+# the 64 bits of a number of double precision, and back
+recast = declare(
+    lambda x: (LONGS if x == DOUBLES else DOUBLES, (x,)),
+    _recast_twin,
+    lambda b, kind, x: b.bitcast(x, kind.vector),
 )
 # of 64 random bits a number uniform on [0, 1); of a plain number too
 fraction = declare(
