@@ -318,9 +318,7 @@ def map_tasks(
         )
         for batch in range(group * batches_a_group, (group + 1) * batches_a_group):
             portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-            map_batch(
-                room, wanted, sources, emission, source, portion, number, walkers, out, lost
-            )
+            map_batch(room, wanted, sources, emission, source, portion, number, walkers, out, lost)
         hand_over(walkers.books, out.books)
 
 

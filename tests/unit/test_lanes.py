@@ -7,6 +7,7 @@ import pytest
 from numba import njit
 
 from raysim.kernels import lanes
+from raysim.kernels.exponential import exponential
 from raysim.kernels.lanes import (
     ALL,
     TWINS,
@@ -22,6 +23,7 @@ from raysim.kernels.lanes import (
     load,
     lowest,
     magnitude,
+    recast,
     root,
     single,
     spread,
@@ -160,6 +162,39 @@ def test_random_bits() -> None:
     np.testing.assert_array_equal(part, TWINS["_fraction_twin"](x))
     assert fourth == part[3]
     assert np.all((part >= 0) & (part < 1))
+
+
+@njit
+def there_and_back(x, words, doubles):
+    a = recast(load(x, 0))
+    store(words, 0, a)
+    store(doubles, 0, recast(a))
+
+
+@compiled
+def test_bits_of_numbers() -> None:
+    x, words, doubles = np.geomspace(1e-300, 1e300, WIDTH), np.empty(WIDTH, np.uint64), np.ones(16)
+    there_and_back(x, words, doubles)
+    np.testing.assert_array_equal(words, TWINS["_recast_twin"](x))
+    np.testing.assert_array_equal(doubles, x)
+
+
+@njit
+def exponentials(x, out):
+    store(out, 0, exponential(load(x, 0)))
+
+
+def test_exponential() -> None:
+    """Against NumPy's: within 2 units of the last place from 0 to where results are denormal."""
+    random, out = np.random.default_rng(4), np.empty(WIDTH)
+    for scale in (1e-300, 1e-9, 1e-3, 1.0, 30.0, 708.0):
+        for _ in range(40):
+            x = -scale * random.random(WIDTH)
+            exponentials(x, out)
+            np.testing.assert_allclose(out, np.exp(x), rtol=2**-51)
+    exponentials(np.array([0.0, -0.0, -np.inf, -1e9, -709.0, np.nan, *np.zeros(10)]), out)
+    assert np.all(out[[0, 1]] == 1.0)
+    np.testing.assert_allclose(out[2:6], np.exp(-708.0), rtol=2**-51)
 
 
 @njit

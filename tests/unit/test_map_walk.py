@@ -1,0 +1,103 @@
+"""Maps by sixteen rays abreast against one ray after the other."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from raysim.kernels import sensitivity
+from raysim.kernels.directions import start_direction
+from raysim.kernels.maps import Mapped, Wanted, map_rays
+from raysim.kernels.ray import Plan
+from raysim.kernels.uniform import uniform
+from raysim.scene.variants import Cover
+from raysim.solvers.maps import grid_of
+from raysim.solvers.pack import pack
+from tests.plain.maps import follow_and_map
+from tests.plain.walk import streams
+from tests.rooms import shoebox
+
+SEED, BATCHES, RAYS, BINS, BIN_S = 3, 2, 37, 60, 0.002
+BANDS, QUANTITIES, WINDOWS = 2, 2, 3
+
+
+def pack_box(covered: bool):
+    """A box that scatters by band, bare or with a panel on its floor, and its patches."""
+    scene = shoebox(
+        (3.0, 4.0, 2.5),
+        {"floor": 0.2, "left": (1.0, 0.1), "other": 0.1},
+        {"floor": (0.2, 0.5), "other": (0.4, 0.1)},
+        bands_hz=(500, 2000),
+        sources=[(1.0, 1.1, 1.2)],
+        receivers=[(2.0, 2.5, 1.3), (0.8, 3.1, 1.1)],
+    )
+    panel = dataclasses.replace(
+        scene.materials[0], name="panel", absorption=np.full(2, 0.1), scattering=np.full(2, 0.6)
+    )
+    scene = dataclasses.replace(scene, materials=(*scene.materials, panel))
+    floor = next(i for i, f in enumerate(scene.facets) if f.normal[2] > 0.9)
+    cover = Cover(floor, (0.4, 0.3, 2.5, 3.2), len(scene.materials) - 1)
+    packed = pack(scene, 0.25, ((cover,),) if covered else ((),), growth=0.1)
+    return packed, grid_of(scene)[0], int(grid_of(scene)[1].size)
+
+
+def new_sums(patches, *groups):
+    """Nothing mapped yet."""
+    return Mapped(
+        np.zeros((*groups, WINDOWS, patches, BANDS)),
+        np.zeros((*groups, 2, WINDOWS, patches, BANDS)),
+        np.zeros((*groups, QUANTITIES, 2, patches, BANDS)),
+        np.zeros((*groups, 6, BANDS)),
+    )
+
+
+def map_both(covered: bool) -> tuple[Mapped, Mapped]:
+    """Of both ways what is mapped, by group."""
+    packed, patches, count = pack_box(covered)
+    plan = Plan(10**6, packed.speed, packed.attenuation, packed.speed * BINS * BIN_S, BIN_S)
+    room = packed.room(plan)
+    weight = np.random.default_rng(1).normal(size=(1, QUANTITIES, 2, BINS, BANDS))
+    weight[:, 0, :, 20:] = 0.0
+    ends, heard = np.array([0.015, 0.05]), (weight != 0).any(axis=-1)
+    wanted = Wanted(patches, packed.direct_m, ends, weight, heard)
+    found, expected = new_sums(count, 1, BATCHES), new_sums(count, 1, BATCHES)
+    lost, where = np.zeros((1, BATCHES), np.int64), np.zeros((1, BATCHES, 6))
+    map_rays(
+        *(room, wanted, packed.sources, packed.emission),
+        *(SEED, BATCHES, 0, RAYS, found, lost, where),
+    )
+    assert lost.sum() == 0
+    for batch in range(BATCHES):
+        portion, own = streams(SEED, 0, batch, 0, RAYS)
+        heroes = room.boundary.scattering.shape[1]
+        first = int(uniform(portion, 2) * heroes)
+        out = Mapped(*(sums[0, batch] for sums in expected))
+        for i, stream in enumerate(own):
+            hero, d = (i + first) % heroes, start_direction(portion, i)
+            follow_and_map(room, wanted, 0, packed.sources[0], d, hero, stream, out)
+    return found, expected
+
+
+def assert_alike(found: Mapped, expected: Mapped) -> None:
+    """To rounding, patch by patch and entry by entry."""
+    for name, one, other in zip(Mapped._fields, found, expected, strict=True):
+        scale = np.abs(other).max()
+        assert scale > 0.0
+        np.testing.assert_allclose(one, other, rtol=1e-6, atol=1e-9 * scale, err_msg=name)
+
+
+@pytest.mark.parametrize("covered", [False, True], ids=["bare", "panel"])
+def test_as_one_ray_after_the_other(covered) -> None:
+    """Energies, slopes and books, with a surface that returns nothing in one band, bare and under a panel."""
+    found, expected = map_both(covered)
+    assert (np.abs(expected.slope) > 0).sum() > 500
+    assert_alike(found, expected)
+
+
+@pytest.mark.parametrize("kept", [1, 3])
+def test_more_arrivals_than_are_kept(kept, monkeypatch) -> None:
+    """A ray's arrivals are settled in parts where they are many."""
+    monkeypatch.setattr(sensitivity, "KEPT", kept)
+    assert_alike(*map_both(covered=True))
