@@ -103,7 +103,9 @@ def enter_absorbed(books: Books, rays: Rays, alive: int) -> None:
         held = choose(walking, after * load(books.weight, b * WIDTH), nothing)
         enter(books, ABSORBED, b, fallen - held)
         store(books.fallen, b * WIDTH, fallen)
-        store(books.inverse, b * WIDTH, choose(nothing < after, before / after, nothing))
+        some = nothing < after
+        inverse = before / choose(some, after, spread(1.0))
+        store(books.inverse, b * WIDTH, choose(some, inverse, nothing))
         store(books.held, b * WIDTH, held)
 
 

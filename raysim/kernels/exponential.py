@@ -19,7 +19,7 @@ SERIES = tuple(1.0 / factorial(k) for k in range(13, -1, -1))
 
 @inlined
 def exponential(x):  # type: ignore[no-untyped-def]
-    """e to the x, at most 0; e to the LEAST below that.
+    """Exponential of numbers up to 0; below LEAST that of LEAST.
 
     x = k ln 2 + r, |r| <= ln 2 / 2: a power series to the 13th power, and k into the exponent.
     """

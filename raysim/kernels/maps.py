@@ -298,7 +298,7 @@ def map_tasks(
     emission: Emission,
     seed: int,
     batches_a_group: int,
-    round_number: int,
+    rounds: tuple[int, int],
     number: int,
     walkers: Walkers,
     every: Mapped,
@@ -316,9 +316,13 @@ def map_tasks(
             every.slope[source, group],
             every.books[source, group],
         )
-        for batch in range(group * batches_a_group, (group + 1) * batches_a_group):
-            portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-            map_batch(room, wanted, sources, emission, source, portion, number, walkers, out, lost)
+        for number_of_round in range(rounds[0], rounds[1]):
+            for batch in range(group * batches_a_group, (group + 1) * batches_a_group):
+                portion = branch(branch(np.uint64(seed), source), batch)
+                portion = branch(portion, number_of_round)
+                map_batch(
+                    room, wanted, sources, emission, source, portion, number, walkers, out, lost
+                )
         hand_over(walkers.books, out.books)
 
 
@@ -329,16 +333,17 @@ def map_rays(
     emission: Emission,
     seed: int,
     batches: int,
-    round_number: int,
+    rounds: tuple[int, int],
     rays: int,
     every: Mapped,
     out_lost: NDArray[np.int64],
     out_lost_ray: NDArray[np.float64],
 ) -> None:
-    """One round of the rays of `walk.trace` in a room of one variant, batches in groups.
+    """Rounds of the rays of `walk.trace` in a room of one variant, batches in groups.
 
     Parameters
     ----------
+    rounds : the first, and the one after the last
     every : Mapped
         Of shapes (sources, groups, ...); each group on its own.
     out_lost : (sources, groups); out_lost_ray : (sources, groups, 6)
@@ -355,7 +360,7 @@ def map_rays(
             emission,
             np.uint64(seed),
             batches // groups,
-            round_number,
+            rounds,
             rays,
             Walkers(
                 rays_in(room),

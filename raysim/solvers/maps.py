@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from raysim.kernels.boundary import materials_at, reflect_each
 from raysim.kernels.maps import Mapped, Patches, Wanted, map_rays, patches_at
 from raysim.kernels.ray import Plan
-from raysim.results.data import MAP_BOOKS, MAP_QUANTITIES, MAP_WINDOWS_S, Maps, Reflection
+from raysim.results.data import MAP_BOOKS, MAP_WINDOWS_S, Maps, Reflection
 from raysim.scene.data import Facet, Scene
 from raysim.settings import BATCHES
 from raysim.solvers.early import cosines_along
@@ -20,6 +20,7 @@ from raysim.theory.slopes import decay_time_slope, level_slope
 Array = NDArray[np.float64]
 SIDE_M = 0.1
 GROUPS = 8  # of batches, whose spread gives the standard error
+ROUNDS_AT_ONCE = 8  # of each group, so that its sums stay in the processor's cache
 
 
 def grid_of(scene: Scene) -> tuple[Patches, Array]:
@@ -82,36 +83,15 @@ def map_room(
     wanted = Wanted(
         patches, packed.direct_m, np.array(MAP_WINDOWS_S), weight, (weight != 0.0).any(axis=-1)
     )
-    sources, receivers, bands, _ = energy.shape
-    windows, groups = len(MAP_WINDOWS_S) + 1, (sources, GROUPS)
-    incident = np.zeros((*groups, windows, len(area), bands))
-    arriving = np.zeros((*groups, receivers, windows, len(area), bands))
-    slope = np.zeros((*groups, len(MAP_QUANTITIES), receivers, len(area), bands))
-    books = np.zeros((*groups, len(MAP_BOOKS), bands))
-    lost, lost_ray = np.zeros(groups, np.int64), np.zeros((*groups, 6))
-    for number in range(rounds):
-        map_rays(
-            packed.room(plan),
-            wanted,
-            packed.sources,
-            packed.emission,
-            seed,
-            BATCHES,
-            number,
-            RAYS_A_ROUND,
-            Mapped(incident, arriving, slope, books),
-            lost,
-            lost_ray,
-        )
+    sums = _sum_rays(packed, plan, wanted, len(area), seed, rounds)
     rays = rounds * RAYS_A_ROUND * BATCHES // GROUPS
-    refuse_leaks(np.full(groups, rays), lost, lost_ray)
-    shares, reached, changes = (_estimate(sums, rays) for sums in (incident, arriving, slope))
+    incident, arriving, slope = (_estimate(each, rays) for each in sums[:3])
     for path in reflections:
-        _add_path(scene, packed, plan, patches, weights, path, reached[0], changes[0])
+        _add_path(scene, packed, plan, patches, weights, path, arriving[0], slope[0])
     per_m2 = np.where(area > 0, area, np.nan)
-    for each in (*shares, *reached, *changes):
+    for each in (*incident, *arriving, *slope):
         each /= per_m2.reshape(-1, *(1,) * (each.ndim - 1))
-    for each in changes:
+    for each in slope:
         each[:, np.isnan(weights).any(axis=-1)] = np.nan
     return Maps(
         first=patches.first,
@@ -120,11 +100,43 @@ def map_room(
         side_m=patches.side,
         area_m2=area,
         rays=rays * GROUPS,
-        incident=shares,
-        arriving=reached,
-        slope=changes,
-        books=books.mean(axis=1) / rays,
+        incident=incident,
+        arriving=arriving,
+        slope=slope,
+        books=sums.books.mean(axis=1) / rays,
     )
+
+
+def _sum_rays(
+    packed: Packed, plan: Plan, wanted: Wanted, patches: int, seed: int, rounds: int
+) -> Mapped:
+    """Sums over rays of each source and group."""
+    sources, quantities, receivers, _, bands = wanted.weight.shape
+    windows, groups = len(MAP_WINDOWS_S) + 1, (sources, GROUPS)
+    sums = Mapped(
+        np.zeros((*groups, windows, patches, bands)),
+        np.zeros((*groups, receivers, windows, patches, bands)),
+        np.zeros((*groups, quantities, receivers, patches, bands)),
+        np.zeros((*groups, len(MAP_BOOKS), bands)),
+    )
+    lost, lost_ray = np.zeros(groups, np.int64), np.zeros((*groups, 6))
+    for first in range(0, rounds, ROUNDS_AT_ONCE):
+        map_rays(
+            packed.room(plan),
+            wanted,
+            packed.sources,
+            packed.emission,
+            seed,
+            BATCHES,
+            (first, min(rounds, first + ROUNDS_AT_ONCE)),
+            RAYS_A_ROUND,
+            sums,
+            lost,
+            lost_ray,
+        )
+    rays = rounds * RAYS_A_ROUND * BATCHES // GROUPS
+    refuse_leaks(np.full(groups, rays), lost, lost_ray)
+    return sums
 
 
 def _estimate(groups: Array, rays: int) -> tuple[Array, Array]:

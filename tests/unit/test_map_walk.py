@@ -66,7 +66,7 @@ def map_both(covered: bool) -> tuple[Mapped, Mapped]:
     lost, where = np.zeros((1, BATCHES), np.int64), np.zeros((1, BATCHES, 6))
     map_rays(
         *(room, wanted, packed.sources, packed.emission),
-        *(SEED, BATCHES, 0, RAYS, found, lost, where),
+        *(SEED, BATCHES, (0, 1), RAYS, found, lost, where),
     )
     assert lost.sum() == 0
     for batch in range(BATCHES):
@@ -90,7 +90,7 @@ def assert_alike(found: Mapped, expected: Mapped) -> None:
 
 @pytest.mark.parametrize("covered", [False, True], ids=["bare", "panel"])
 def test_as_one_ray_after_the_other(covered) -> None:
-    """Energies, slopes and books, with a surface that returns nothing in one band, bare and under a panel."""
+    """Energies, slopes and books, where a surface returns nothing in one band."""
     found, expected = map_both(covered)
     assert (np.abs(expected.slope) > 0).sum() > 500
     assert_alike(found, expected)
