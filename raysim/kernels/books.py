@@ -42,7 +42,15 @@ class Books(NamedTuple):
 
 def new_books(bands: int) -> Books:
     """Allocate empty books."""
-    return Books(*(np.zeros((bands, WIDTH)) for _ in range(6)), np.zeros((6, bands, WIDTH)))
+    return Books(
+        np.zeros((bands, WIDTH)),
+        np.zeros((bands, WIDTH)),
+        np.zeros((bands, WIDTH)),
+        np.zeros((bands, WIDTH)),
+        np.zeros((bands, WIDTH)),
+        np.zeros((bands, WIDTH)),
+        np.zeros((6, bands, WIDTH)),
+    )
 
 
 @inlined

@@ -27,7 +27,7 @@ ALL = (1 << WIDTH) - 1  # pattern of bits with every lane in it
 TWINS: dict[str, Callable[..., Any]] = {}  # what each named operation does, on arrays of WIDTH
 BIT, INT, LONG = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 FLOAT, DOUBLE = ir.FloatType(), ir.DoubleType()
-FUSED = ("contract",)
+FUSED, GATHER = ("contract",), f"llvm.masked.gather.v{WIDTH}f64.v{WIDTH}p0"
 
 
 class Lanes(types.Type):
@@ -216,8 +216,7 @@ def _gather(builder: Any, kind: Any, data: Any, which: Any) -> Any:
     )
     every = ir.Constant(TRUTHS.vector, [1] * WIDTH)
     form = ir.FunctionType(kind.vector, [places.type, INT, every.type, kind.vector])
-    name = f"llvm.masked.gather.v{WIDTH}f64.v{WIDTH}p0"
-    called = cgutils.get_or_insert_function(builder.module, form, name)
+    called = cgutils.get_or_insert_function(builder.module, form, GATHER)
     nothing = ir.Constant(kind.vector, ir.Undefined)
     return builder.call(called, [places, ir.Constant(INT, 8), every, nothing])
 
