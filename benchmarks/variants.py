@@ -1,12 +1,14 @@
-"""What variants and maps cost: 16 and 64 panel variants against one, and the memory of maps.
+"""What variants and maps cost: 16 and 64 panel variants against one, a run with maps against none.
 
     python benchmarks/variants.py [SCENE] [--rays N] [--threads N] [--repeats N]
 
 Prints JSON lines. Each variant has one panel of 1.2 x 0.6 m somewhere on the walls. `times_one`
 is the seconds of all over those of one panel variant, in this process, both warm and turn about,
 the fastest of the repeats; `core_seconds` are those that all cores worked, which other jobs of
-the machine disturb less. Memory is that of the maps kept, and what they add to the peak of all
-memory that Python and numpy allocate during a warm run (tracemalloc).
+the machine disturb less. `maps_times_none` is the median over the repeats (and the least and the
+most) of the core seconds of a run with maps over those of one without. Memory is that of the maps
+kept, and what they add to the peak of all memory that Python and numpy allocate during a warm run
+(tracemalloc).
 """
 
 from __future__ import annotations
@@ -44,6 +46,7 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=3)
     options = parser.parse_args()
     measure_times(options)
+    measure_maps(options)
     measure_memory(options)
 
 
@@ -103,6 +106,29 @@ def with_panels(scene: Scene, count: int) -> Scene:
         treatments=tuple(pieces),
         variants=tuple(Variant(piece.name, (k,)) for k, piece in enumerate(pieces)),
     )
+
+
+def measure_maps(options: argparse.Namespace) -> None:
+    """Core seconds with maps over those without, turn about."""
+    scene = load_scene(Path(options.scene))
+    settings = Settings(rays=options.rays, threads=options.threads)
+    run(scene, dataclasses.replace(settings, rays=32, maps=True))  # compiles
+    ratios = []
+    for _ in range(options.repeats):
+        work = []
+        for has_maps in (False, True):
+            worked = time.process_time()
+            run(scene, dataclasses.replace(settings, maps=has_maps))
+            work.append(time.process_time() - worked)
+        ratios.append(work[1] / work[0])
+    line = {
+        "rays": options.rays,
+        "maps_times_none": round(float(np.median(ratios)), 2),
+        "least": round(min(ratios), 2),
+        "most": round(max(ratios), 2),
+        "goal": 1.5,
+    }
+    print(json.dumps(line), flush=True)
 
 
 def measure_memory(options: argparse.Namespace) -> None:
