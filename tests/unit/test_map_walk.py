@@ -11,6 +11,7 @@ from raysim.kernels import sensitivity
 from raysim.kernels.directions import start_direction
 from raysim.kernels.maps import Mapped, Wanted, map_rays
 from raysim.kernels.ray import Plan
+from raysim.kernels.threads import cores, set_num_threads
 from raysim.kernels.uniform import uniform
 from raysim.scene.variants import Cover
 from raysim.solvers.maps import grid_of
@@ -101,3 +102,16 @@ def test_more_arrivals_than_are_kept(kept, monkeypatch) -> None:
     """A ray's arrivals are settled in parts where they are many."""
     monkeypatch.setattr(sensitivity, "KEPT", kept)
     assert_alike(*map_both(covered=True))
+
+
+def test_same_bits_on_any_number_of_threads() -> None:
+    """Each group of each source is a task of its own."""
+    try:
+        set_num_threads(1)
+        alone, _ = map_both(covered=True)
+        set_num_threads(2)
+        shared, _ = map_both(covered=True)
+    finally:
+        set_num_threads(cores())
+    for one, other in zip(alone, shared, strict=True):
+        np.testing.assert_array_equal(one, other)
