@@ -111,7 +111,7 @@ def room_of(corners: Array) -> Room:
             np.zeros((facets, 3, 3)),
         ),
         Receivers(np.array([RECEIVER]), np.array([RADIUS]), np.array([0.8]), 0.1),
-        Plan(0, SPEED, AIR, SPEED * BINS * BIN_S, BIN_S),
+        Plan(0, SPEED, AIR, SPEED * BINS * BIN_S, BIN_S, FAINT),
     )
 
 

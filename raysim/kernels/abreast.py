@@ -46,6 +46,7 @@ class Rays(NamedTuple):
     share : (WIDTH,) of the way from `low` to `high`
     u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
     mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
+    path : (WIDTH,) key of all facets that a mirrored path has met
     over : (covers,) those that lie over the point of one hit
     kept, odds : (bands,), (classes,) of one hit what all variants share: energy, probability
     variants : number of them
@@ -83,6 +84,7 @@ class Rays(NamedTuple):
     u: NDArray[np.float64]
     cosine: NDArray[np.float64]
     mirrors: NDArray[np.int32]
+    path: NDArray[np.uint64]
     over: NDArray[np.int64]
     kept: NDArray[np.float64]
     odds: NDArray[np.float64]
@@ -133,6 +135,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.ones(WIDTH),
         np.ones(WIDTH),
         np.empty((MIRRORS, WIDTH), np.int32),
+        np.zeros(WIDTH, np.uint64),
         np.empty(covers, np.int64),
         np.empty(bands),
         np.empty(classes),

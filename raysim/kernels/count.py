@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from raysim.kernels.abreast import Rays
 from raysim.kernels.compiled import inlined, uncounted
 from raysim.kernels.directions import mirrored
+from raysim.kernels.keys import holds, key_after
 from raysim.kernels.lanes import WIDTH, bits, load, lowest
 from raysim.kernels.nearest import nearest
 from raysim.kernels.ray import Receivers, Room
@@ -128,7 +129,7 @@ def is_seen(tree: Tree, x: Vec, image: Vec, rays: Rays, lane: int) -> bool:
 
 @uncounted
 def mirrored_arrival(
-    tree: Tree, receivers: Receivers, r: int, s: Segment, known: bool, rays: Rays, lane: int
+    room: Room, r: int, s: Segment, known: bool, rays: Rays, lane: int
 ) -> tuple[float, float]:
     """Of a ray only mirrored, length and weight of what its image source sends to the very point.
 
@@ -136,8 +137,10 @@ def mirrored_arrival(
     such points is divided out. An edge may hide the image from a share of the disc or from the
     centre: nothing is counted unless the centre sees it, and if so 1/(share in sight) times, of
     which the number of random points until one sees the image is an unbiased estimate. Where the
-    mirrors are not `known`, all is taken to be in sight.
+    mirrors are not `known`, all is taken to be in sight. A path that is known exactly brings
+    nothing.
     """
+    tree, receivers = room.tree, room.receivers
     image = along(s.o, -s.since, s.d)
     centre, radius = row(receivers.position, r), receivers.radius[r]
     _, miss2 = foot_and_miss(receivers, r, s)
@@ -149,6 +152,8 @@ def mirrored_arrival(
     ray_length = length / dot(s.d, axis)
     off = sub(along(image, ray_length, s.d), centre)
     if dot(off, off) >= radius * radius:
+        return length, 0.0
+    if holds(room.exact, key_after(rays.path[lane], r)):
         return length, 0.0
     times = 1
     if known:
@@ -200,9 +205,7 @@ def find_arrivals(
             s = Segment(o, d, rays.t[lane], rays.before[lane], rays.since[lane])
             if (specular >> lane) & 1:
                 is_known = (known >> lane) & 1 == 1
-                length, weight = mirrored_arrival(
-                    room.tree, room.receivers, r, s, is_known, rays, lane
-                )
+                length, weight = mirrored_arrival(room, r, s, is_known, rays, lane)
             else:
                 length, weight = spread_arrival(room.receivers, r, s)
             if weight > 0.0:

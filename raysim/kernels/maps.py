@@ -283,7 +283,7 @@ def map_batch(
         specular &= ~diffuse
         known = still_known(room.tree, rays, alive & specular, known)
         go_on(rays, diffuse)
-        alive = survivors(room.boundary, rays, alive)
+        alive = survivors(room, rays, alive)
         enter_chance(books, room, rays, alive)
         settle_all(walkers.path, before & ~alive, out.slope)
 

@@ -37,7 +37,8 @@ from raysim.kernels.vec import Vec, column, dot, load_vec, store_vec
 
 LEAST = 1e-3  # share of a ray, or probability, below which a bare surface's isn't shared
 HUGE = 1e60  # factor of a variant at which what is shared takes it over
-FAINT = 1e-3  # energy below which a ray survives by chance, its energy raised in return
+FAINT = 1e-2
+NOTHING_EXACT = np.empty(0, np.uint64)
 
 
 class Receivers(NamedTuple):
@@ -63,6 +64,7 @@ class Plan(NamedTuple):
     attenuation : (bands,) of air, 1/m
     longest : m, a ray ends when it has travelled this far
     bin_s : width of a time bin
+    faint : energy below which a ray survives by chance, its energy raised in return
     """
 
     image_order: int
@@ -70,16 +72,21 @@ class Plan(NamedTuple):
     attenuation: NDArray[np.float64]
     longest: float
     bin_s: float
+    faint: float = FAINT
 
 
 class Room(NamedTuple):
-    """What rays walk in, and what they are asked."""
+    """What rays walk in, and what they are asked.
+
+    exact : sorted keys of mirrored paths that are known exactly, so that rays bring nothing
+    """
 
     tree: Tree
     boundary: Boundary
     cover: Cover
     receivers: Receivers
     plan: Plan
+    exact: NDArray[np.uint64] = NOTHING_EXACT
 
 
 @inlined
@@ -251,8 +258,9 @@ def pass_on(room: Room, rays: Rays, alive: int) -> int:
 
 
 @inlined
-def survivors(boundary: Boundary, rays: Rays, alive: int) -> int:
-    """Russian roulette: a faint ray ends, or goes on at FAINT (expectation kept)."""
+def survivors(room: Room, rays: Rays, alive: int) -> int:
+    """Russian roulette: a faint ray ends, or goes on at `faint` (expectation kept)."""
+    boundary, limit = room.boundary, room.plan.faint
     draws = load(rays.counter, 0)
     store(rays.counter, 0, draws + STRIDE)
     loudest = spread(0.0)
@@ -260,11 +268,11 @@ def survivors(boundary: Boundary, rays: Rays, alive: int) -> int:
         chance = load(rays.chance, boundary.band_class[b] * WIDTH)
         heard = load(rays.energy, b * WIDTH) * chance * load(rays.peak, b * WIDTH)
         loudest = greater(loudest, heard)
-    faint = loudest < FAINT
+    faint = loudest < limit
     if bits(faint) & alive == 0:
         return alive
-    stay = ahead(draws, 3) * FAINT < loudest
-    raised = choose(faint, FAINT / greater(loudest, spread(1e-300)), spread(1.0))
+    stay = ahead(draws, 3) * limit < loudest
+    raised = choose(faint, limit / greater(loudest, spread(1e-300)), spread(1.0))
     for b in range(len(rays.energy)):
         store(rays.energy, b * WIDTH, load(rays.energy, b * WIDTH) * raised)
     return alive & (bits(stay) | ~bits(faint))

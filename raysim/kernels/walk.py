@@ -13,6 +13,7 @@ from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
 from raysim.kernels.histogram import hand_over, record, sample
+from raysim.kernels.keys import key_after, source_key
 from raysim.kernels.lanes import (
     ALL,
     WIDTH,
@@ -62,10 +63,11 @@ def go_on(rays: Rays, diffuse: int) -> None:
 @inlined
 def still_known(tree: Tree, rays: Rays, mirrored: int, known: int) -> int:
     """Of the rays that are `mirrored` once more, those whose facets are all kept."""
-    left = mirrored & known
+    left = mirrored
     while left != 0:
         lane = lowest(left)
         left &= left - 1
+        rays.path[lane] = key_after(rays.path[lane], rays.facet[lane])
         if rays.order[lane] < MIRRORS and not tree.fine[rays.triangle[lane]]:
             rays.mirrors[rays.order[lane], lane] = rays.facet[lane]
         else:
@@ -131,6 +133,7 @@ def start_next(
     emit(emission, source, d, rays.energy[:, lane])
     hero = (i + first_hero) % (len(rays.chance) * rays.variants)
     begin(rays, lane, row(sources, source), d, hero, branch(portion, i))
+    rays.path[lane] = source_key(source)
 
 
 @inlined
@@ -207,7 +210,7 @@ def trace_tasks(
             specular &= ~diffuse
             known = still_known(room.tree, rays, alive & specular, known)
             go_on(rays, diffuse)
-            alive = survivors(room.boundary, rays, alive)
+            alive = survivors(room, rays, alive)
         hand_over(histogram, number, out[batch, :, source])
 
 
@@ -299,7 +302,7 @@ def sample_sources(
                     alive &= ~(1 << lane)
             advance(rays)
             go_on(rays, pass_on(room, rays, alive))
-            alive = survivors(room.boundary, rays, alive)
+            alive = survivors(room, rays, alive)
 
 
 def energy_left(

@@ -20,8 +20,8 @@ def limits(result: Result, variant: int) -> list[str]:
         _of_angles(scene),
         "Sound bending around edges (diffraction) is not modelled; small objects and the edges of "
         "a desk reflect less at low frequencies than drawn.",
-        f"Mirror reflections are exact up to {result.image_order} surfaces met; longer ones and "
-        "all scattered sound are estimated with rays, and carry the ± of the tables.",
+        f"Mirror reflections are exact up to {result.image_order} surfaces met, and beyond where "
+        "rays find them; all other sound is estimated with rays, and carries the ± of the tables.",
         "Nothing here is about sound passing to or from neighbours.",
     ]
     low, high = STATED_RANGE_M3

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.errors import SolverError
-from raysim.kernels.ray import Plan
+from raysim.kernels.ray import NOTHING_EXACT, Plan
 from raysim.kernels.walk import energy_left, trace
 from raysim.settings import BATCHES
 from raysim.solvers.pack import Packed
@@ -38,12 +38,18 @@ class Round:
 
 
 def trace_round(
-    packed: Packed, plan: Plan, seed: int, number: int, bins: int, offset_m: Array | None = None
+    packed: Packed,
+    plan: Plan,
+    seed: int,
+    number: int,
+    bins: int,
+    offset_m: Array | None = None,
+    exact: NDArray[np.uint64] = NOTHING_EXACT,
 ) -> Round:
     """Trace round `number`: RAYS_A_ROUND rays for each source and batch.
 
     `offset_m` (sources, receivers): path length at which each histogram starts; None takes the
-    straight line.
+    straight line. Paths with keys in `exact` bring nothing.
     """
     sources, receivers = packed.direct_m.shape
     bands = len(packed.attenuation)
@@ -54,7 +60,7 @@ def trace_round(
     lost = np.zeros((sources, BATCHES), np.int64)
     lost_ray = np.zeros((sources, BATCHES, 6))
     trace(
-        packed.room(plan),
+        packed.room(plan)._replace(exact=exact),
         offset,
         packed.sources,
         packed.emission,

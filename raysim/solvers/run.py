@@ -24,6 +24,7 @@ from raysim.solvers.early import affordable_order, early_histogram, find_reflect
 from raysim.solvers.emission import emission_of
 from raysim.solvers.late import RAYS_A_ROUND, Round, find_duration_s, trace_round
 from raysim.solvers.maps import map_room
+from raysim.solvers.mirrored import Mirrored
 from raysim.solvers.pace import Pace
 from raysim.solvers.pack import Packed, pack
 from raysim.solvers.stopping import StoppingRule
@@ -119,11 +120,13 @@ class _Group:
             bins,
         )
         self.early = early_histogram(found, shape, self.plan.bin_s)
+        self.mirrored = Mirrored(self.packed, self.plan, self.seed, self.early)
         return [dataclasses.replace(path, variant=path.variant + first_variant) for path in found]
 
     def trace(self, number: int) -> Round:
-        """Round `number`, without the exact paths."""
-        return trace_round(self.packed, self.plan, self.seed, number, self.bins)
+        """Round `number`, without the exact paths, of which `early` then holds the energy."""
+        exact = self.mirrored.learn(number)
+        return trace_round(self.packed, self.plan, self.seed, number, self.bins, exact=exact)
 
 
 class _Run:

@@ -24,10 +24,10 @@ from raysim.cli.main import main
 from raysim.solvers import run
 signal, at, arguments = int(sys.argv[1]), int(sys.argv[2]), sys.argv[3:]
 trace = run.trace_round
-def hooked(packed, plan, seed, round_number, *more):
+def hooked(packed, plan, seed, round_number, *more, **named):
     if round_number == at:
         os.kill(os.getpid(), signal)
-    return trace(packed, plan, seed, round_number, *more)
+    return trace(packed, plan, seed, round_number, *more, **named)
 run.trace_round = hooked
 sys.exit(main(arguments))
 """
@@ -76,10 +76,10 @@ def send(monkeypatch):
     before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a job may ignore it
 
     def hook(sent, at):
-        def hooked(packed, plan, seed, round_number, *more):
+        def hooked(packed, plan, seed, round_number, *more, **named):
             if round_number == at:
                 os.kill(os.getpid(), sent)
-            return trace_round(packed, plan, seed, round_number, *more)
+            return trace_round(packed, plan, seed, round_number, *more, **named)
 
         monkeypatch.setattr("raysim.solvers.run.trace_round", hooked)
 

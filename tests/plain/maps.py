@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from raysim.kernels.maps import Mapped, Wanted
-from raysim.kernels.ray import FAINT, Room
+from raysim.kernels.ray import Room
 from raysim.kernels.uniform import uniform
 from tests.plain.walk import first_triangle, heard, material_of, turned
 
@@ -74,9 +74,9 @@ def follow_and_map(room: Room, wanted: Wanted, source, o, d, hero, stream, out: 
         else:
             d = d - 2 * (d @ n) * n
         loudest = (energy * chance[of_band]).max()
-        if loudest < FAINT and u[3] * FAINT >= loudest:
+        if loudest < plan.faint and u[3] * plan.faint >= loudest:
             by_chance += held
             return
-        energy = energy * max(1.0, FAINT / loudest)
+        energy = energy * max(1.0, plan.faint / loudest)
         clear = np.exp(-plan.attenuation * (before + since))
         by_chance += held - energy * chance[of_band] * clear

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from raysim.kernels.ray import FAINT, Room
+from raysim.kernels.ray import Room
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec
 
@@ -94,10 +94,10 @@ def follow(room: Room, offset, o, d: Vec, hero, stream, out) -> int:
         else:
             d = d - 2 * (d @ n) * n
         loudest = (energy * chance[:, boundary.band_class]).max()
-        if loudest < FAINT:
-            if u[3] * FAINT >= loudest:
+        if loudest < plan.faint:
+            if u[3] * plan.faint >= loudest:
                 return order
-            energy *= FAINT / loudest
+            energy *= plan.faint / loudest
 
 
 def streams(seed, source, batch, round_number, number):

@@ -21,6 +21,7 @@ P_VALUES = {
     "layered floor": 2,
     "maps": 6,
     "variants on one trace": 4,
+    "known paths": 1,
     "sum over image orders": 10,
     "sum over image orders, long": 5,
     "bands walked alone": 1,

@@ -42,7 +42,8 @@ def traced(scene, covers):
     """Energy (batch, variant, source, receiver, band, time), the plan and the exact paths."""
     packed = pack(scene, 0.25, covers)
     longest = packed.direct_m.max() + BINS * BIN_S * packed.speed
-    plan = Plan(ORDER, packed.speed, packed.attenuation, longest, BIN_S)
+    faint = 1e-3  # fewer chances that small changes turn
+    plan = Plan(ORDER, packed.speed, packed.attenuation, longest, BIN_S, faint)
     shape = (len(covers), *packed.direct_m.shape, len(scene.bands_hz), BINS)
     paths = find_reflections(scene, packed, ORDER, longest)
     late = sum(trace_round(packed, plan, 7, k, BINS).energy for k in range(ROUNDS)) / ROUNDS

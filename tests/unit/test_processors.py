@@ -31,7 +31,7 @@ def compiled_step():
     def step(room, rays, alive):
         nearest_of_sixteen(room.tree, rays, alive)
         scattered = pass_on(room, rays, alive)
-        return survivors(room.boundary, rays, alive) + scattered
+        return survivors(room, rays, alive) + scattered
 
     packed = pack_box(0.5, 0.3, PART)
     room = packed.room(Plan(3, packed.speed, packed.attenuation, 1.0, 1.0))

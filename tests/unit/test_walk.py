@@ -42,7 +42,9 @@ def pack_box(floor_absorbs, others_absorb, rect):
 
 def trace_both(packed, bin_s, rays):
     """Energy (batch, variant, source, receiver, band, time) and reflections of both ways."""
-    plan = Plan(10**6, packed.speed, packed.attenuation, packed.speed * BINS * bin_s, bin_s)
+    plan = Plan(
+        10**6, packed.speed, packed.attenuation, packed.speed * BINS * bin_s, bin_s, faint=1e-3
+    )
     room, offset = packed.room(plan), packed.direct_m
     out, reflections = np.empty((BATCHES, 2, 1, 2, 2, BINS)), np.zeros((1, BATCHES), np.int64)
     lost, where = np.zeros((1, BATCHES), np.int64), np.zeros((1, BATCHES, 6))

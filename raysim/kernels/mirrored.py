@@ -1,0 +1,205 @@
+"""Mirrored paths found by rays: which there are, and what each brings exactly.
+
+Trying all sequences of facets takes too long beyond a few reflections. A ray that is mirrored at
+every surface tells those that there are: where it passes near a receiver, the sequence so far is
+a candidate. See docs/theory/images.md.
+"""
+
+from __future__ import annotations
+
+from math import exp
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.kernels.abreast import Rays, begin
+from raysim.kernels.boundary import covering, material_in, reflect
+from raysim.kernels.compiled import inlined, released
+from raysim.kernels.directions import mirrored, start_direction
+from raysim.kernels.emission import Emission, emit
+from raysim.kernels.images import Planes, mirror_point, path_holds
+from raysim.kernels.keys import key_after, source_key
+from raysim.kernels.lanes import ALL, WIDTH, bits, load, lowest, store
+from raysim.kernels.nearest import nearest_of_sixteen
+from raysim.kernels.ray import Room
+from raysim.kernels.tree import NOTHING, STACK
+from raysim.kernels.uniform import branch
+from raysim.kernels.vec import Vec, along, dot, load_vec, row, store_vec, sub, unit
+
+DEEPEST = 64  # reflections a path may have and be known
+STREAM = 2_000_000  # number of the search among the streams of a seed
+
+
+class Candidates(NamedTuple):
+    """Sequences of facets, each the start of a ray's.
+
+    facets : (rays, DEEPEST) that each ray meets
+    number : (rays,) of candidates
+    order, receiver : (rays, most) number of reflections; where the ray passes
+    key : (rays, most) told by source, facets and receiver
+    """
+
+    facets: NDArray[np.int32]
+    number: NDArray[np.int64]
+    order: NDArray[np.int32]
+    receiver: NDArray[np.int32]
+    key: NDArray[np.uint64]
+
+
+@inlined
+def note_candidates(
+    room: Room, rays: Rays, alive: int, near_m: float, number: NDArray[np.int64], out: Candidates
+) -> None:
+    """Note the paths of the rays `number` : (WIDTH,) that pass near receivers."""
+    o, d, t = load_vec(rays.o), load_vec(rays.d), load(rays.t, 0)
+    for r in range(len(room.receivers.radius)):
+        c = row(room.receivers.position, r)
+        way = Vec(c.x - o.x, c.y - o.y, c.z - o.z)
+        foot = dot(way, d)
+        miss2 = dot(way, way) - foot * foot
+        left = bits((0.0 < foot) & (foot < t) & (miss2 < near_m * near_m)) & alive
+        while left != 0:
+            lane = lowest(left)
+            left &= left - 1
+            i, order = number[lane], rays.order[lane]
+            at = out.number[i]
+            if order > room.plan.image_order and at < out.key.shape[1]:
+                out.order[i, at], out.receiver[i, at] = order, r
+                out.key[i, at] = key_after(rays.path[lane], r)
+                out.number[i] += 1
+
+
+@released
+def follow_mirrored(
+    first: int,
+    step: int,
+    room: Room,
+    sources: NDArray[np.float64],
+    brightness: NDArray[np.float64],
+    dim: float,
+    near_m: float,
+    seed: int,
+    search: int,
+    portions: int,
+    rays: Rays,
+    out: Candidates,
+) -> None:
+    """Candidates of the rays of sources first, first + step ...; of each source as many.
+
+    Each source has `portions` sets of directions. A ray ends where its
+    share of `brightness` : (materials,) falls below `dim`, and where a facet is a piece of a
+    curve.
+    """
+    tree, boundary = room.tree, room.boundary
+    each = len(out.number) // (len(sources) * portions)
+    number, left_of = np.zeros(WIDTH, np.int64), np.empty(WIDTH)
+    for task in range(first, len(sources) * portions, step):
+        source = task // portions
+        stream, begun = branch(np.uint64(seed), STREAM + source), search + task % portions * each
+        alive, started = 0, 0
+        while True:
+            free = ALL & ~alive
+            while free != 0 and started < each:
+                lane = lowest(free)
+                free &= free - 1
+                d = start_direction(stream, begun + started)
+                begin(rays, lane, row(sources, source), d, 0, stream)
+                rays.path[lane], left_of[lane] = source_key(source), 1.0
+                number[lane] = task * each + started
+                started += 1
+                alive |= 1 << lane
+            if alive == 0:
+                break
+            nearest_of_sixteen(tree, rays, alive)
+            d, n = load_vec(rays.d), load_vec(rays.normal)
+            alive &= ~bits(0.0 < dot(d, n))
+            left = alive
+            while left != 0:
+                lane = lowest(left)
+                left &= left - 1
+                if rays.triangle[lane] == NOTHING:
+                    alive &= ~(1 << lane)
+                    rays.t[lane] = 0.0
+            note_candidates(room, rays, alive, near_m, number, out)
+            o, t, since = load_vec(rays.o), load(rays.t, 0), load(rays.since, 0)
+            store_vec(rays.o, along(o, t, d))
+            store(rays.since, 0, since + t)
+            store_vec(rays.d, mirrored(d, n))
+            left = alive
+            while left != 0:
+                lane = lowest(left)
+                left &= left - 1
+                k, order = rays.triangle[lane], rays.order[lane]
+                left_of[lane] *= brightness[boundary.material[tree.surface[k]]]
+                is_long = rays.since[lane] > room.plan.longest or order == DEEPEST
+                if left_of[lane] < dim or is_long or tree.fine[k]:
+                    alive &= ~(1 << lane)
+                    continue
+                facet = tree.facet[k]
+                rays.facet[lane], out.facets[number[lane], order] = facet, facet
+                rays.path[lane] = key_after(rays.path[lane], facet)
+                rays.order[lane] += 1
+
+
+@released
+def weigh_paths(
+    first: int,
+    step: int,
+    room: Room,
+    planes: Planes,
+    material_of: NDArray[np.int64],
+    sources: NDArray[np.float64],
+    emission: Emission,
+    source: NDArray[np.int64],
+    receiver: NDArray[np.int32],
+    order: NDArray[np.int32],
+    facets: NDArray[np.int32],
+    length: NDArray[np.float64],
+    energy: NDArray[np.float64],
+) -> None:
+    """What paths first, first + step ... bring to the very point of their receivers.
+
+    Parameters
+    ----------
+    material_of : (facets,) where nothing covers them
+    source, receiver, order : (n,); facets : (n, DEEPEST)
+    length : (n,) m, written
+    energy : (n, variants, bands) squared pressure re the 10 m free field, written; 0 where
+        something is in the way
+    """
+    tree, boundary, cover, plan = room.tree, room.boundary, room.cover, room.plan
+    stack, reach = np.empty(STACK, np.int32), np.empty(STACK, np.float64)
+    images, points = np.empty((DEEPEST + 1, 3)), np.empty((DEEPEST, 3))
+    chosen, over = np.empty(DEEPEST, np.int64), np.empty(len(cover.material), np.int64)
+    for i in range(first, len(source), step):
+        images[0] = sources[source[i]]
+        for leg in range(order[i]):
+            f = facets[i, leg]
+            chosen[leg] = f
+            image = mirror_point(row(images, leg), row(planes.normal, f), planes.level[f])
+            images[leg + 1, 0], images[leg + 1, 1], images[leg + 1, 2] = image.x, image.y, image.z
+        centre = row(room.receivers.position, receiver[i])
+        way = sub(row(images, order[i]), centre)
+        length[i] = dot(way, way) ** 0.5
+        energy[i] = 0.0
+        if not path_holds(tree, chosen, images, order[i], centre, stack, reach, points):
+            continue
+        p = row(images, 0)
+        d = unit(sub(row(points, 0), p))
+        for v in range(energy.shape[1]):
+            emit(emission, source[i], d, energy[i, v])
+        for leg in range(order[i]):
+            q, f = row(points, leg), chosen[leg]
+            cosine = abs(dot(unit(sub(q, p)), row(planes.normal, f)))
+            count = covering(cover, f, q, over)
+            for v in range(energy.shape[1]):
+                material = material_in(cover, over, count, v, material_of[f])
+                reflect(boundary, material, cosine, energy[i, v])
+                for b in range(energy.shape[2]):
+                    energy[i, v, b] *= 1.0 - boundary.scattering[material, boundary.band_class[b]]
+            p = q
+        for b in range(energy.shape[2]):
+            arriving = 100.0 / length[i] ** 2 * exp(-plan.attenuation[b] * length[i])
+            for v in range(energy.shape[1]):
+                energy[i, v, b] *= arriving

@@ -1,0 +1,142 @@
+"""Mirrored paths beyond the image order, exactly: those that rays find.
+
+What is known is taken from what rays count, by the history of the path. So the sum is the same
+however many are known; the more, the less is left to chance.
+"""
+
+from __future__ import annotations
+
+from math import ceil, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.kernels.mirrored import DEEPEST, Candidates, follow_mirrored, weigh_paths
+from raysim.kernels.ray import NOTHING_EXACT, Plan
+from raysim.kernels.threads import share_out
+from raysim.kernels.walk import rays_in
+from raysim.solvers.pack import Packed
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+AT_FIRST, EACH_ROUND, IN_ALL = 65536, 4096, 524288  # rays of a source, for one receiver
+AT_ONCE, PARTS = 4096, 16
+NEAR_M = 1.0  # how near to a receiver a ray must pass
+DIM = 1e-2  # share of its energy with which a ray still searches
+MOST = 16  # paths that a ray tells, for each receiver
+WEIGHED = 1_000_000  # energies at once
+
+
+class Mirrored:
+    """What is known of mirrored paths; it grows from round to round.
+
+    Parameters
+    ----------
+    energy : (variant, source, receiver, band, time) re the 10 m free field
+        What they bring is added here.
+    """
+
+    def __init__(self, packed: Packed, plan: Plan, seed: int, energy: Array) -> None:
+        self._keys: NDArray[np.uint64] = NOTHING_EXACT
+        self._heard = energy.transpose(1, 2, 4, 0, 3)
+        self._packed, self._plan, self._seed, self._rays = packed, plan, seed, 0
+        self._room = packed.room(plan)
+        boundary = packed.boundary
+        mirrored = (1.0 - boundary.scattering)[:, boundary.band_class]
+        reflected = np.maximum.reduceat(boundary.reflectance, boundary.first)
+        self._brightness = np.ascontiguousarray((mirrored * reflected).max(axis=1))
+        _, triangle = np.unique(packed.tree.facet, return_index=True)
+        self._material = boundary.material[packed.tree.surface[triangle]]
+
+    def learn(self, number: int) -> NDArray[np.uint64]:
+        """Keys, sorted, of what is known in round `number`, the same however it came there."""
+        receivers = self._packed.direct_m.shape[1]
+        wanted = min(AT_FIRST + EACH_ROUND * number, IN_ALL) / sqrt(receivers)
+        while self._rays < wanted:
+            self._search(PARTS * ceil(AT_ONCE / PARTS / receivers))
+        return self._keys
+
+    def _search(self, rays: int) -> None:
+        """Let `rays` more rays of each source search."""
+        packed = self._packed
+        sources, receivers = packed.direct_m.shape
+        number, most = sources * rays, MOST * receivers
+        found = Candidates(
+            np.empty((number, DEEPEST), np.int32),
+            np.zeros(number, np.int64),
+            np.empty((number, most), np.int32),
+            np.empty((number, most), np.int32),
+            np.empty((number, most), np.uint64),
+        )
+        share_out(
+            lambda first, step: follow_mirrored(
+                first,
+                step,
+                self._room,
+                packed.sources,
+                self._brightness,
+                DIM,
+                NEAR_M,
+                np.uint64(self._seed),
+                self._rays,
+                PARTS,
+                rays_in(self._room),
+                found,
+            ),
+            sources * PARTS,
+        )
+        self._rays += rays
+        ray, place = np.nonzero(np.arange(most) < found.number[:, None])
+        keys, one = np.unique(found.key[ray, place], return_index=True)
+        new = ~self._known(keys)
+        ray, place = ray[one[new]], place[one[new]]
+        at_once = max(1, WEIGHED // (self._heard.shape[3] * self._heard.shape[4]))
+        for i in range(0, len(ray), at_once):
+            some, here = ray[i : i + at_once], place[i : i + at_once]
+            self._add(
+                some // rays,
+                found.receiver[some, here],
+                found.order[some, here],
+                found.facets[some],
+            )
+        self._keys = np.sort(np.concatenate([self._keys, keys[new]]), kind="stable")
+
+    def _known(self, keys: NDArray[np.uint64]) -> NDArray[np.bool_]:
+        at = np.searchsorted(self._keys, keys)
+        known = at < len(self._keys)
+        known[known] = self._keys[at[known]] == keys[known]
+        return known
+
+    def _add(
+        self,
+        source: Ints,
+        receiver: NDArray[np.int32],
+        order: NDArray[np.int32],
+        facets: NDArray[np.int32],
+    ) -> None:
+        """Add what paths bring: of ray (n,) sources, receivers and orders, (n, DEEPEST) facets."""
+        packed, plan = self._packed, self._plan
+        length = np.empty(len(source))
+        energy = np.empty((len(source), *self._heard.shape[3:]))
+        share_out(
+            lambda first, step: weigh_paths(
+                first,
+                step,
+                self._room,
+                packed.planes,
+                self._material,
+                packed.sources,
+                packed.emission,
+                source,
+                receiver,
+                order,
+                facets,
+                length,
+                energy,
+            ),
+            len(source),
+        )
+        late_m = np.maximum(0.0, length - packed.direct_m[source, receiver])
+        time = (late_m / (plan.speed * plan.bin_s)).astype(np.int64)
+        heard = (time < self._heard.shape[2]) & (energy > 0.0).any(axis=(1, 2))
+        np.add.at(self._heard, (source[heard], receiver[heard], time[heard]), energy[heard])
