@@ -20,12 +20,13 @@ from raysim.kernels.directions import mirrored, start_direction
 from raysim.kernels.emission import Emission, emit
 from raysim.kernels.images import Planes, mirror_point, path_holds
 from raysim.kernels.keys import key_after, source_key
-from raysim.kernels.lanes import ALL, WIDTH, bits, load, lowest, store
+from raysim.kernels.lanes import ALL, WIDTH, bits, load, lowest
 from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Room
-from raysim.kernels.tree import NOTHING, STACK
+from raysim.kernels.tree import STACK
 from raysim.kernels.uniform import branch
-from raysim.kernels.vec import Vec, along, dot, load_vec, row, store_vec, sub, unit
+from raysim.kernels.vec import Vec, dot, load_vec, row, store_vec, sub, unit
+from raysim.kernels.walk import Lost, advance, inside, too_long
 
 DEEPEST = 64  # reflections a path may have and be known
 STREAM = 2_000_000  # number of the search among the streams of a seed
@@ -70,6 +71,61 @@ def note_candidates(
                 out.number[i] += 1
 
 
+@inlined
+def start_searching(
+    sources: NDArray[np.float64],
+    source: int,
+    stream: np.uint64,
+    begun: int,
+    started: int,
+    each: int,
+    rays: Rays,
+    bright: NDArray[np.float64],
+    alive: int,
+) -> int:
+    """Let rays begun + started ... of a source start where none is alive, up to `each`; which."""
+    new, free = 0, ALL & ~alive
+    while free != 0 and started < each:
+        lane = lowest(free)
+        free &= free - 1
+        begin(rays, lane, row(sources, source), start_direction(stream, begun + started), 0, stream)
+        rays.path[lane], bright[lane] = source_key(source), 1.0
+        started += 1
+        new |= 1 << lane
+    return new
+
+
+@inlined
+def mirror_on(
+    room: Room,
+    brightness: NDArray[np.float64],
+    dim: float,
+    rays: Rays,
+    alive: int,
+    number: NDArray[np.int64],
+    bright: NDArray[np.float64],
+    facets: NDArray[np.int32],
+) -> int:
+    """Mirror rays where they are and keep their facets; those that go on searching."""
+    tree, boundary = room.tree, room.boundary
+    store_vec(rays.d, mirrored(load_vec(rays.d), load_vec(rays.normal)))
+    alive &= ~too_long(room.plan, rays)
+    left = alive
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        k, order = rays.triangle[lane], rays.order[lane]
+        bright[lane] *= brightness[boundary.material[tree.surface[k]]]
+        if bright[lane] < dim or order == DEEPEST or tree.fine[k]:
+            alive &= ~(1 << lane)
+            continue
+        facet = tree.facet[k]
+        rays.facet[lane], facets[number[lane], order] = facet, facet
+        rays.path[lane] = key_after(rays.path[lane], facet)
+        rays.order[lane] += 1
+    return alive
+
+
 @released
 def follow_mirrored(
     first: int,
@@ -91,55 +147,29 @@ def follow_mirrored(
     share of `brightness` : (materials,) falls below `dim`, and where a facet is a piece of a
     curve.
     """
-    tree, boundary = room.tree, room.boundary
     each = len(out.number) // (len(sources) * portions)
-    number, left_of = np.zeros(WIDTH, np.int64), np.empty(WIDTH)
+    number, bright = np.zeros(WIDTH, np.int64), np.empty(WIDTH)
+    lost = Lost(np.zeros(1, np.int64), np.empty(6))
     for task in range(first, len(sources) * portions, step):
         source = task // portions
         stream, begun = branch(np.uint64(seed), STREAM + source), search + task % portions * each
-        alive, started = 0, 0
+        alive, started = 0, np.int64(0)
         while True:
-            free = ALL & ~alive
-            while free != 0 and started < each:
-                lane = lowest(free)
-                free &= free - 1
-                d = start_direction(stream, begun + started)
-                begin(rays, lane, row(sources, source), d, 0, stream)
-                rays.path[lane], left_of[lane] = source_key(source), 1.0
-                number[lane] = task * each + started
+            new = start_searching(
+                sources, source, stream, begun, started, each, rays, bright, alive
+            )
+            alive |= new
+            while new != 0:
+                number[lowest(new)] = task * each + started
                 started += 1
-                alive |= 1 << lane
+                new &= new - 1
             if alive == 0:
                 break
-            nearest_of_sixteen(tree, rays, alive)
-            d, n = load_vec(rays.d), load_vec(rays.normal)
-            alive &= ~bits(0.0 < dot(d, n))
-            left = alive
-            while left != 0:
-                lane = lowest(left)
-                left &= left - 1
-                if rays.triangle[lane] == NOTHING:
-                    alive &= ~(1 << lane)
-                    rays.t[lane] = 0.0
+            nearest_of_sixteen(room.tree, rays, alive)
+            alive = inside(rays, alive, lost)
             note_candidates(room, rays, alive, near_m, number, out)
-            o, t, since = load_vec(rays.o), load(rays.t, 0), load(rays.since, 0)
-            store_vec(rays.o, along(o, t, d))
-            store(rays.since, 0, since + t)
-            store_vec(rays.d, mirrored(d, n))
-            left = alive
-            while left != 0:
-                lane = lowest(left)
-                left &= left - 1
-                k, order = rays.triangle[lane], rays.order[lane]
-                left_of[lane] *= brightness[boundary.material[tree.surface[k]]]
-                is_long = rays.since[lane] > room.plan.longest or order == DEEPEST
-                if left_of[lane] < dim or is_long or tree.fine[k]:
-                    alive &= ~(1 << lane)
-                    continue
-                facet = tree.facet[k]
-                rays.facet[lane], out.facets[number[lane], order] = facet, facet
-                rays.path[lane] = key_after(rays.path[lane], facet)
-                rays.order[lane] += 1
+            advance(rays)
+            alive = mirror_on(room, brightness, dim, rays, alive, number, bright, out.facets)
 
 
 @released
