@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from raysim.cli.destination import folder_option
+from raysim.cli.doubts import say_doubts
 from raysim.errors import ResultError, SceneError, SettingsError
 from raysim.files import why_not_written, write_whole
 from raysim.units import length_m
@@ -78,6 +79,7 @@ def place(
     folder = folder or Path(f"{scene_path.stem}_place")
     target = scene_path.with_name(f"{scene_path.stem}_placed.toml")
     _refuse_foreign(target)
+    say_doubts(question.scene)
     with shown_progress() as show:
 
         def told(stage: str, fraction: float) -> None:

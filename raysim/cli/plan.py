@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from raysim.cli.destination import ensure_writable
+from raysim.cli.doubts import say_doubts
 from raysim.errors import ResultError
 
 if TYPE_CHECKING:
@@ -99,8 +100,7 @@ def plan(
     result_path = output.with_suffix(".h5")
     if not no_result:
         ensure_writable(result_path)
-    for doubt in workshop.scene.warnings:
-        click.echo(f"raysim: doubt: {doubt}", err=True)
+    say_doubts(workshop.scene)
     made = _made(workshop, catalogue, rays, seed, candidates, threads, bass)
     warned = mistakes(workshop, catalogue, [step.site for step in made.kept])
     text = written(workshop, made)

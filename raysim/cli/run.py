@@ -14,6 +14,7 @@ import click
 
 from raysim import save
 from raysim.cli.destination import ensure_writable, partial_name
+from raysim.cli.doubts import say_doubts
 from raysim.cli.names import TakesVariants
 from raysim.errors import Interrupted, SettingsError
 from raysim.settings import Settings
@@ -112,8 +113,7 @@ def run(
     settings = replace(settings, maps=not no_maps, bass=bass)
     scene = load_scene(scene_path, bands=bands)
     groups_of(scene, variants or None)  # refuses unknown names before anything is computed
-    for doubt in scene.warnings:
-        click.echo(f"raysim: doubt: {doubt}", err=True)
+    say_doubts(scene)
     result = _computed(scene, settings, variants, previous, scene_path, output)
     save(result, output)
 

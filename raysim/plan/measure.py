@@ -30,9 +30,9 @@ from raysim.quantities.reflections import judged_bands
 from raysim.quantities.validity import ray_validity
 from raysim.results.data import Result
 from raysim.scene import playing
-from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
 from raysim.scene.pieces import Piece
+from raysim.scene.sizes import STATED_RANGE_M3
 from raysim.scene.variants import BASE
 from raysim.scene.workshop import Workshop
 from raysim.settings import Settings

@@ -11,7 +11,7 @@ from raysim.bands import band_name
 from raysim.quantities.plausibility import diffuse_field
 from raysim.results.data import Result
 from raysim.scene import playing
-from raysim.scene.building import STATED_RANGE_M3
+from raysim.scene.sizes import STATED_RANGE_M3
 from raysim.theory.decay import EVALUATION_RANGES_DB, decay_time
 from raysim.theory.reverberation import schroeder_frequency
 from raysim.theory.transition import bands_above, bands_for_time, middle_decay_time

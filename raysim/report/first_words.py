@@ -8,8 +8,8 @@ from raysim.quantities.comparison import Comparison
 from raysim.quantities.verdicts import BETTER, WORSE
 from raysim.report.listed import Listed, delay_in_words
 from raysim.results.data import Result
-from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.shopping import Sum
+from raysim.scene.sizes import STATED_RANGE_M3
 from raysim.units import counted
 
 MOST_WORDS = 150

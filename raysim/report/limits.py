@@ -5,9 +5,9 @@ from __future__ import annotations
 from raysim.quantities import transition
 from raysim.report.words import all_of, nearest_five
 from raysim.results.data import Result
-from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
 from raysim.scene.playing import not_counted
+from raysim.scene.sizes import STATED_RANGE_M3
 
 
 def limits(result: Result, variant: int) -> list[str]:

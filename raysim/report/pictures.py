@@ -25,8 +25,8 @@ from raysim.quantities import (
 from raysim.report import curves, drawings, elevations, fields, loudspeakers, style, words
 from raysim.report.listed import Listed, drawn
 from raysim.results.data import Result
-from raysim.scene.building import STATED_RANGE_M3
 from raysim.scene.data import Scene
+from raysim.scene.sizes import STATED_RANGE_M3
 from raysim.theory import criteria
 
 MOST_SURFACES = 12

@@ -29,17 +29,10 @@ from raysim.scene.rooms import (
     prism,
 )
 from raysim.scene.schema import ObjectSection, RoomSection, SceneFile
+from raysim.scene.sizes import extent_of, refuse_odd_size, size_doubts, volume_doubts
 
 Array = NDArray[np.float64]
 
-LARGEST_ROOM_M = 60.0
-SMALLEST_ROOM_M = 0.5
-HIGHEST_USUAL_M = 6.0
-ALIKE_WITHIN = 0.05
-LARGEST_VOLUME_M3 = 5000.0
-STATED_RANGE_M3 = (20.0, 150.0)
-PLAUSIBLE_ROOM_M = (1.2, 30.0)
-UNITS_M = {"mm": 0.001, "cm": 0.01, "in": 0.0254, "ft": 0.3048}
 TOLERANCE_M = 0.001
 RESERVED_NAMES = ("room", "air", "outside")
 
@@ -87,10 +80,10 @@ def _one_form(room: RoomSection, complaints: Complaints) -> bool:
         return False
     (form,) = given
     allowed = {
-        "size": {"size", "tolerance"},
-        "outline": {"outline", "height", "ceiling", "tolerance"},
-        "mesh": {"mesh", "unit", "up", "tolerance"},
-    }[form]
+        "size": {"size"},
+        "outline": {"outline", "height", "ceiling"},
+        "mesh": {"mesh", "unit", "up"},
+    }[form] | {"tolerance", "unusual_size"}
     extra = sorted(room.model_fields_set - allowed)
     for key in extra:
         complaints.add((*path, key), f"it says nothing beside '{form}'; take it out")
@@ -159,7 +152,7 @@ def _from_tape(
     prisms: Sequence[Prism],
     complaints: Complaints,
 ) -> Built | None:
-    _refuse_odd_size(_extent(section), ("room", "size" if section.size else "outline"), section)
+    refuse_odd_size(extent_of(section), section)
     if section.size is not None:
         room = box_room(section.size)
     else:
@@ -178,7 +171,7 @@ def _from_tape(
             f"lengths are stated to ±{1000 * section.tolerance:g} mm; delays of reflections, "
             "frequencies of modes and the volume carry it, other results don't"
         )
-    doubts = _size_doubts(section)
+    doubts = (*size_doubts(section), *volume_doubts(enclosed_volume(geometry), section))
 
     def with_more(more: Sequence[Prism], bodies: Sequence[Geometry]) -> Geometry:
         made = furnish(room, [*prisms, *more], patches)
@@ -229,7 +222,7 @@ def _from_mesh(
         for name in clash:
             complaints.add(("objects", name), f"the mesh has a group '{name}'; choose another name")
         things = [*bodies(prisms), *_object_meshes(file, folder, complaints)]
-        _refuse_odd_size(np.ptp(geometry.vertices, axis=0), ("room", "mesh"), section)
+        refuse_odd_size(np.ptp(geometry.vertices, axis=0), section)
         healed = heal(joined([geometry, *things]), tolerance_m)
         bare = enclosed_volume(heal(geometry, tolerance_m)) if things else np.inf
         _refuse_lost(file, healed, bare, complaints)
@@ -241,7 +234,8 @@ def _from_mesh(
     def with_more(_: Sequence[Prism], bodies: Sequence[Geometry]) -> Geometry:
         return heal(joined([geometry, *things, *bodies]), tolerance_m)
 
-    return Built(healed, tuple(prisms), 1, (), (), with_more=with_more)
+    doubts = tuple(volume_doubts(enclosed_volume(healed), section))
+    return Built(healed, tuple(prisms), 1, (), doubts, with_more=with_more)
 
 
 def _refuse_lost(
@@ -303,89 +297,3 @@ def joined(parts: Sequence[Geometry]) -> Geometry:
         sheet=np.concatenate([part.sheet for part in parts]),
         notes=tuple(note for part in parts for note in part.notes),
     )
-
-
-def _extent(section: RoomSection) -> Array:
-    """Width, length, height of the bounding box of a tape-measured room, m."""
-    if section.size is not None:
-        length, width, height = section.size
-        return np.array([width, length, height])
-    corners = np.array(section.outline)
-    top = section.height or max(z for _, _, z in section.ceiling or ((0.0, 0.0, 0.0),))
-    return np.array([*np.ptp(corners, axis=0), top])
-
-
-def _refuse_odd_size(extent: Array, path: KeyPath, section: RoomSection) -> None:
-    """Refuse a room far too large or small, with the unit that would make it plausible."""
-    where = ".".join(path)
-    extent = extent[[1, 0, 2]] if section.size else extent
-    shown = " x ".join(f"{value:g}" for value in np.round(extent, 4))
-    too_large = extent.max() > LARGEST_ROOM_M or extent.prod() > LARGEST_VOLUME_M3
-    if not too_large and extent.min() >= SMALLEST_ROOM_M:
-        return
-    low, high = PLAUSIBLE_ROOM_M
-    likely = [
-        unit
-        for unit, metres in UNITS_M.items()
-        if too_large and low <= (extent * metres).min() and (extent * metres).max() <= high
-    ]
-    if too_large and likely:
-        unit = likely[0]
-        wanted = " x ".join(f"{value:.2f}" for value in extent * UNITS_M[unit])
-        how = f'give unit = "{unit}"' if section.mesh else f'write lengths as "{extent[0]:g}{unit}"'
-        cure = f"did you mean {unit}? {how} (then {wanted} m)"
-    elif too_large:
-        cure = f"a room here is at most {LARGEST_ROOM_M:g} m long and {LARGEST_VOLUME_M3:g} m3"
-    else:
-        cure = f"every extent of a room is at least {SMALLEST_ROOM_M:g} m; numbers are metres"
-    raise SceneError(f"{where}: the room would be {shown} m; {cure}")
-
-
-def _size_doubts(section: RoomSection) -> tuple[str, ...]:
-    width, length, height = _extent(section)
-    doubts = []
-    if height > min(length, width):
-        doubts.append(
-            f"the room is higher ({height:g} m) than it is wide or long "
-            f"({min(length, width):g} m); size is [length, width, height]"
-        )
-    if height > HIGHEST_USUAL_M:
-        doubts.append(
-            f"the ceiling is {height:g} m high; numbers are metres: were feet meant, "
-            f'write "{height:g}ft"'
-        )
-    if section.size is not None:
-        doubts += _alike(("length", length), ("width", width), ("height", height))
-    return tuple(doubts)
-
-
-def _alike(*sides: tuple[str, float]) -> list[str]:
-    """Sides of a box so alike that their modes fall together."""
-    groups = [[s for s in sides if abs(s[1] - m) <= ALIKE_WITHIN * m] for _, m in sides]
-    most = max(groups, key=len)
-    if len(most) < 2:
-        return []
-    names = [name for name, _ in most]
-    return [
-        f"{', '.join(names[:-1])} and {names[-1]} are alike "
-        f"({', '.join(f'{m:g}' for _, m in most)} m): their modes fall on the same notes, loud, "
-        "with gaps between; no panel parts them, deep absorption in corners shortens them, and "
-        "of two rooms the other may be the better"
-    ]
-
-
-def volume_doubts(volume: float) -> list[str]:
-    """What isn't claimed of a room outside the stated range of volumes."""
-    low, high = STATED_RANGE_M3
-    if volume < low:
-        return [
-            f"the room has {volume:.1f} m3, below the stated range of {low:g} to {high:g} m3: "
-            "decay times from rays mean little in it, because its modes lie too far apart; "
-            "trust early reflections and modes only"
-        ]
-    if volume > high:
-        return [
-            f"the room has {volume:.1f} m3, above the stated range of {low:g} to {high:g} m3: "
-            "the engine works, but was not checked against rooms of this size"
-        ]
-    return []

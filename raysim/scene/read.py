@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 
@@ -12,8 +13,8 @@ from numpy.typing import NDArray
 from raysim.air import Climate
 from raysim.bands import DEFAULT_OCTAVES_HZ, octave_labels_hz
 from raysim.errors import SceneError
-from raysim.scene.assemble import assemble, enclosed_volume, facing_of
-from raysim.scene.building import Built, build, volume_doubts
+from raysim.scene.assemble import assemble, facing_of
+from raysim.scene.building import Built, build
 from raysim.scene.collisions import HARD
 from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
@@ -23,7 +24,7 @@ from raysim.scene.loudspeakers import equip
 from raysim.scene.places import check_places, make_places
 from raysim.scene.schema import KeepClearSection, SceneFile
 from raysim.scene.text import SCENE, tables_of, text_of
-from raysim.scene.treating import read_wishes, treat
+from raysim.scene.treating import Wishes, read_wishes, treat
 from raysim.surfaces.table import TABLE_BANDS_HZ
 
 Array = NDArray[np.float64]
@@ -55,29 +56,63 @@ def scene_of_text(
     text: str, path: str | PathLike[str], bands: tuple[float, float] | None = None
 ) -> Scene:
     """As `load_scene`, of a text that isn't in the file but might be."""
+    reading = _begun(text, path, bands)
+    built = _built(reading)
+    scene, wishes = _bare(reading, built)
+    treated = treat(scene, reading.file, built, wishes, reading.complaints)
+    reading.complaints.raise_any()
+    return treated
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A scene file whose sections are read, those in `left_out` with faults."""
+
+    text: str
+    path: Path
+    file: SceneFile
+    left_out: set[tuple[str, ...]]
+    bands_hz: tuple[float, ...]
+    finishes: Finishes
+    complaints: Complaints
+
+
+def _begun(
+    text: str, path: str | PathLike[str], bands: tuple[float, float] | None = None
+) -> _Reading:
     raw, complaints = tables_of(text, path, SCENE)
     file, left_out = read_sections(raw, complaints)
     file_bands = _bands(file.bands, complaints) or DEFAULT_OCTAVES_HZ
     wanted = _bands(bands, complaints, "bands asked for") or file_bands
     finishes = Finishes(file, left_out, file_bands, wanted, complaints)
     _require(file, left_out, complaints)
+    return _Reading(text, Path(path), file, left_out, wanted, finishes, complaints)
 
-    built = build(file, Path(path).parent, complaints)
+
+def _built(reading: _Reading) -> Built:
+    """The room, or all complaints."""
+    built = build(reading.file, reading.path.parent, reading.complaints)
     if built is None:
-        _look_for_materials(file, finishes)
-        complaints.raise_any()
-        raise SceneError(f"{path}: the room cannot be built")
+        _look_for_materials(reading.file, reading.finishes)
+        reading.complaints.raise_any()
+        raise SceneError(f"{reading.path}: the room cannot be built")
+    return built
+
+
+def _bare(reading: _Reading, built: Built) -> tuple[Scene, Wishes]:
+    """The scene without its treatments, and those."""
+    file, finishes, complaints = reading.file, reading.finishes, reading.complaints
     materials, assumed = finish(file, built.geometry, finishes, complaints)
     sources, receivers = make_places(file, built.handedness, complaints)
     check_places(file, built.geometry, built.prisms, complaints)
     climate = Climate(**file.climate.model_dump())
+    folder, speed = reading.path.parent, climate.speed_of_sound
     sources, doubts = equip(
-        file, left_out, sources, Path(path).parent, wanted, climate.speed_of_sound, complaints
+        file, reading.left_out, sources, folder, reading.bands_hz, speed, complaints
     )
     zones = _keep_clear(file, built, complaints)
-    wishes = read_wishes(file, left_out, finishes, complaints)
+    wishes = read_wishes(file, reading.left_out, finishes, complaints)
     complaints.raise_any()
-    volume = enclosed_volume(built.geometry)
     try:
         scene = assemble(
             built.geometry,
@@ -86,18 +121,17 @@ def scene_of_text(
             receivers,
             handedness=built.handedness,
             climate=climate,
-            bands_hz=wanted,
+            bands_hz=reading.bands_hz,
             front=_front(facing_of(receivers), built.handedness),
-            title=file.title or Path(path).stem,
+            title=file.title or reading.path.stem,
             notes=[*built.notes, *assumed, *finishes.notes, *material_notes(materials)],
             warnings=[
                 *built.warnings,
-                *volume_doubts(volume),
                 *doubts,
-                *layer_doubts(materials.values(), wanted, climate),
+                *layer_doubts(materials.values(), reading.bands_hz, climate),
             ],
-            text=text,
-            path=Path(path).name,
+            text=reading.text,
+            path=reading.path.name,
             keep_clear=zones,
             tolerance_m=built.tolerance_m,
             further=wishes.further,
@@ -106,9 +140,7 @@ def scene_of_text(
         complaints.adopt(error)
         complaints.raise_any()
         raise
-    treated = treat(scene, file, built, wishes, complaints)
-    complaints.raise_any()
-    return treated
+    return scene, wishes
 
 
 def _look_for_materials(file: SceneFile, finishes: Finishes) -> None:

@@ -56,6 +56,7 @@ class RoomSection(Section):
     unit: Unit | None = None
     up: UpAxis | None = None
     tolerance: Length | None = None
+    unusual_size: Annotated[bool, BeforeValidator(values.yes_or_no)] = False
 
 
 class ClimateSection(Section):

@@ -41,6 +41,8 @@ INSIDE = 1e-3
 # Measured on x86-64, seconds of one core: a box of 149 m3 to 238 Hz, one variant.
 UNKNOWNS, BASIS_S, MEMORY_GB = 30_000, 20.0, 1.2
 MEASURED = 149.0 * 238.0**3
+# Parts of the time of a first variant, measured in rooms of 33 to 480 m3.
+MESH_PART, RESPONSE_PART = 0.4, 0.2
 TIME_POWER, MEMORY_POWER = 1.7, 1.4
 
 
@@ -183,7 +185,7 @@ def base_of(
         elements = _elements(scene, patches, highest, corners)
     else:
         elements = resurfaced(known.reduced.elements, patches.at, patches.areas)
-    told(f"finding modes, {elements.size:,} unknowns", 0.2)
+    told(f"finding modes, {elements.size:,} unknowns", MESH_PART / _parts(group))
     reduced = reduce(
         elements,
         scene.climate.speed_of_sound,
@@ -193,6 +195,11 @@ def base_of(
         known.reduced.modes if known else None,
     )
     return Base(patches, reduced, treatments)
+
+
+def _parts(group: Group) -> float:
+    """Time of all variants in that of a first one."""
+    return 1 + (len(group.variants) - 1) * RESPONSE_PART
 
 
 def _elements(
@@ -218,7 +225,8 @@ def _of_group(
     look = _Look(scene, reduced, zones, places)
     parts = {}
     for n, name in enumerate(group.variants):
-        told(f"response of '{name}'", 0.6 + 0.4 * n / len(group.variants))
+        to_come = (len(group.variants) - n) * RESPONSE_PART / _parts(group)
+        told(f"response of '{name}'", 1 - to_come)
         beta, assumed = admittances_of(patches, n, frequencies)
         filled = fillings_of(scene, bodies.filled.get(name, ()), base.treatments, frequencies)
         treated = treat(reduced, beta, frequencies, filled)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -63,6 +65,7 @@ def map_room(
     rounds: int,
     energy: Array,
     reflections: list[Reflection],
+    told: Callable[[float], None] = lambda _fraction: None,
 ) -> Maps:
     """Maps of a room in its one variant.
 
@@ -76,6 +79,8 @@ def map_room(
         What the run found; quantities are differentiated there.
     reflections : list of Reflection
         Exact paths of this variant.
+    told : callable, optional
+        Called with the fraction done.
     """
     patches, area = grid_of(scene)
     weights = _weights(energy, reflections, plan.bin_s)
@@ -83,7 +88,7 @@ def map_room(
     wanted = Wanted(
         patches, packed.direct_m, np.array(MAP_WINDOWS_S), weight, (weight != 0.0).any(axis=-1)
     )
-    sums = _sum_rays(packed, plan, wanted, len(area), seed, rounds)
+    sums = _sum_rays(packed, plan, wanted, len(area), seed, rounds, told)
     rays = rounds * RAYS_A_ROUND * BATCHES // GROUPS
     incident, arriving, slope = (_estimate(each, rays) for each in sums[:3])
     for path in reflections:
@@ -108,7 +113,13 @@ def map_room(
 
 
 def _sum_rays(
-    packed: Packed, plan: Plan, wanted: Wanted, patches: int, seed: int, rounds: int
+    packed: Packed,
+    plan: Plan,
+    wanted: Wanted,
+    patches: int,
+    seed: int,
+    rounds: int,
+    told: Callable[[float], None],
 ) -> Mapped:
     """Sums over rays of each source and group."""
     sources, quantities, receivers, _, bands = wanted.weight.shape
@@ -134,6 +145,7 @@ def _sum_rays(
             lost,
             lost_ray,
         )
+        told(min(1.0, (first + ROUNDS_AT_ONCE) / rounds))
     rays = rounds * RAYS_A_ROUND * BATCHES // GROUPS
     refuse_leaks(np.full(groups, rays), lost, lost_ray)
     return sums

@@ -7,6 +7,11 @@ import math
 LARGEST_SHOWN = 0.99  # done is what has ended
 
 
+def left_s(fraction: float, spent_s: float) -> float | None:
+    """Seconds left of a steady task of which a fraction, 0..1, is done; None where none is."""
+    return spent_s * (1 - fraction) / fraction if fraction > 0 else None
+
+
 class Pace:
     """Fraction done and time left.
 

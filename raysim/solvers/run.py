@@ -8,6 +8,7 @@ import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from raysim.solvers.emission import emission_of
 from raysim.solvers.late import RAYS_A_ROUND, Round, find_duration_s, trace_round
 from raysim.solvers.maps import map_room
 from raysim.solvers.mirrored import Mirrored
-from raysim.solvers.pace import Pace
+from raysim.solvers.pace import Pace, left_s
 from raysim.solvers.pack import Packed, pack
 from raysim.solvers.stopping import StoppingRule
 from raysim.version import __version__
@@ -227,12 +228,19 @@ class _Run:
     def _compute_bass(self) -> None:
         began = self._spent_s()
         self.bass = compute_bass(
-            self.scene,
-            self.variants,
-            self.settings.bass_to_hz,
-            lambda stage, fraction: self.progress(Progress(stage, fraction)),
+            self.scene, self.variants, self.settings.bass_to_hz, self._teller()
         )
         self.bass_s = self._spent_s() - began
+
+    def _teller(self) -> Callable[[str, float], None]:
+        """Tells how far a part of the run is that begins now."""
+        began = self._spent_s()
+
+        def tell(stage: str, fraction: float) -> None:
+            left = left_s(fraction, self._spent_s() - began)
+            self.progress(Progress(stage, fraction, seconds_left=left))
+
+        return tell
 
     def _trace_one(self) -> None:
         done = [group.trace(self.rounds) for group in self.groups]
@@ -251,7 +259,8 @@ class _Run:
         self.lost += sum(one.lost for one in done)
 
     def _maps(self) -> Maps:
-        self.progress(Progress("mapping where energy meets the surfaces", 0.99))
+        tell = partial(self._teller(), "mapping where energy meets the surfaces")
+        tell(0.0)
         first = self.groups[0]
         return map_room(
             first.scene,
@@ -261,6 +270,7 @@ class _Run:
             math.ceil(self.rounds * MAP_SHARE),
             self.mean[:, 0].mean(axis=0),
             [path for path in self.reflections if path.variant == 0],
+            tell,
         )
 
     def _result(self, stopped_by: str, maps: Maps | None = None) -> Result:

@@ -9,7 +9,7 @@ import numpy as np
 from raysim.errors import ResultError
 from raysim.files import why_not_written, write_whole
 from raysim.results.data_set import read_error
-from raysim.scene.building import STATED_RANGE_M3
+from raysim.scene.sizes import STATED_RANGE_M3
 from raysim.settings import BATCHES
 from raysim.solvers.late import RAYS_A_ROUND
 from raysim.study.merge import Merged

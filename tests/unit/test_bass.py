@@ -36,8 +36,25 @@ def scene():
 
 
 @pytest.fixture(scope="module")
-def result(scene):
-    return raysim.run(scene, QUICK)
+def run_and_told(scene):
+    """A result, and what the run said on its way."""
+    told = []
+    settings = dataclasses.replace(QUICK, maps=True)
+    return raysim.run(scene, settings, progress=told.append), told
+
+
+@pytest.fixture(scope="module")
+def result(run_and_told):
+    return run_and_told[0]
+
+
+def test_bass_and_maps_say_how_long_they_take(run_and_told):
+    told = run_and_told[1]
+    bass = [one for one in told if one.stage.startswith("bass: ")]
+    assert [one.fraction for one in bass] == sorted(one.fraction for one in bass)
+    assert [one.seconds_left is None for one in bass] == [True, False, False]
+    maps = [one for one in told if one.stage.startswith("mapping")]
+    assert (maps[0].seconds_left, maps[-1].fraction, maps[-1].seconds_left) == (None, 1.0, 0.0)
 
 
 def test_response_is_that_of_the_box_re_10_m(result):

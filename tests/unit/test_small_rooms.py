@@ -12,7 +12,7 @@ from raysim.cli.summary import print_summary
 from raysim.quantities import check_all, compare_variants, evaluate_all
 from raysim.quantities.places import find_places, mean_slopes
 from raysim.report import page, where_next
-from raysim.scene.building import STATED_RANGE_M3
+from raysim.scene.sizes import STATED_RANGE_M3
 from tests.maps_made import made
 from tests.results_made import exponential_result
 

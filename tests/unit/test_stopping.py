@@ -10,7 +10,7 @@ import pytest
 
 from raysim import quantities
 from raysim.settings import Settings
-from raysim.solvers.pace import Pace
+from raysim.solvers.pace import Pace, left_s
 from raysim.solvers.stopping import ROUNDS_TO_DEFINE, StoppingRule, precision
 from tests.results_made import box_scene, exponential_result
 
@@ -129,6 +129,12 @@ def test_a_time_limit_bounds_the_time_left():
     pace = Pace(limit_s=20.0)
     pace.finished(1, 10.0)
     assert pace.judge(3, 1000.0, 12.0) == (pytest.approx(0.2), 8.0)
+
+
+def test_time_left_of_a_steady_task():
+    assert left_s(0.0, 5.0) is None
+    assert left_s(0.25, 5.0) == 15.0
+    assert left_s(1.0, 5.0) == 0.0
 
 
 def test_the_rule_leaves_out_what_the_report_withholds():
