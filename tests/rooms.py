@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import trimesh
@@ -14,6 +15,8 @@ from raysim.scene.data import Material, Receiver, Scene, Source
 from raysim.scene.geometry import Geometry
 from raysim.scene.rooms import HANDEDNESS, Patch, Prism, box_room, furnish
 from raysim.scene.rooms import outline_room as bare_outline_room
+from raysim.scene.variants import Cover
+from raysim.solvers.pack import Packed, pack
 
 Values = float | Sequence[float]
 PerSurface = Values | Mapping[str, Values]
@@ -115,6 +118,28 @@ def from_geometry(
         bands_hz=bands_hz,
         title=title,
     )
+
+
+def pack_box(
+    absorption: PerSurface, panel: float, *covered: Sequence[float] | None
+) -> tuple[Scene, Packed]:
+    """A box that scatters by band, in variants: with a panel that covers part of its floor.
+
+    `panel` is its absorption; `covered` the part in each variant (u, v, far u, far v), m, or None.
+    """
+    scene = shoebox(
+        (3.0, 4.0, 2.5),
+        absorption,
+        {"floor": (0.2, 0.5), "other": (0.4, 0.1)},
+        bands_hz=(500, 2000),
+        sources=[(1.0, 1.1, 1.2)],
+        receivers=[(2.0, 2.5, 1.3), (0.8, 3.1, 1.1)],
+    )
+    materials = (*scene.materials, material("panel", panel, 0.6, scene.bands_hz))
+    scene = replace(scene, materials=materials)
+    floor = next(i for i, f in enumerate(scene.facets) if f.normal[2] > 0.9)
+    covers = [() if r is None else (Cover(floor, tuple(r), len(materials) - 1),) for r in covered]
+    return scene, pack(scene, 0.25, covers, growth=0.1)
 
 
 def material(

@@ -7,7 +7,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from raysim.bands import band_name
@@ -111,6 +111,22 @@ def write_folder(
         shutil.rmtree(waiting, ignore_errors=True)
 
 
+@dataclass(frozen=True)
+class _Parts:
+    """What the page is made of."""
+
+    first: Result
+    estimates: dict[str, Estimate]
+    seats: list[Seat]
+    cabinets: list[Picture]
+    metre: WhereNext | None
+    covers: Covering | None
+    falls: Falling | None
+    bass: BassSection | None
+    hangs: HangingSection | None
+    safe: Safety | None
+
+
 def compose(result: Result, tones_hz: Sequence[float] = ()) -> dict[str, bytes]:
     """Contents of all files of the report by name, report.html first."""
     estimates = evaluate_all(result)
@@ -119,19 +135,26 @@ def compose(result: Result, tones_hz: Sequence[float] = ()) -> dict[str, bytes]:
     files: dict[str, bytes] = {}
     for seat in seats:
         files |= seat.pictures.files
-    cabinets = draw_loudspeakers(first.scene, files)
-    listed = [one for seat in seats for one in seat.listed]
-    metre, covers, falls = where_next(result), covering(result), falling(result)
-    hangs, safe = hanging_section(result), safety(result)
-    bass = bass_section(result, first, tones_hz)
-    for section in (metre, covers, falls, bass, hangs, safe):
+    parts = _Parts(
+        first,
+        estimates,
+        seats,
+        draw_loudspeakers(first.scene, files),
+        where_next(result),
+        covering(result),
+        falling(result),
+        bass_section(result, first, tones_hz),
+        hanging_section(result),
+        safety(result),
+    )
+    for section in (parts.metre, parts.covers, parts.falls, parts.bass, parts.hangs, parts.safe):
         files |= section.files if section else {}
     room = compose_room(result)
     if room is not None:
         files[ROOM_FILE] = room.encode("utf-8")
-    page = _page(result, first, estimates, seats, cabinets, metre, covers, falls, bass, hangs, safe)
+    listed = [one for seat in seats for one in seat.listed]
     return {
-        "report.html": page.encode("utf-8"),
+        "report.html": _page(result, parts).encode("utf-8"),
         "quantities.csv": tables.quantities_csv(result, estimates).encode("utf-8"),
         "reflections.csv": tables.reflections_csv(result, listed).encode("utf-8"),
         **files,
@@ -144,62 +167,73 @@ def _first(result: Result) -> Result:
     return replace(side.result, scene=side.scene, maps=result.maps)
 
 
-def _page(
-    result: Result,
-    first: Result,
-    estimates: dict[str, Estimate],
-    seats: list[Seat],
-    cabinets: list[Picture],
-    metre: WhereNext | None,
-    covers: Covering | None,
-    falls: Falling | None,
-    bass: BassSection | None,
-    hangs: HangingSection | None,
-    safe: Safety | None,
-) -> str:
-    scene, variant = first.scene, first.variants[VARIANT]
-    intro, note = words.plausibility(first, VARIANT)
-    compared = compare_variants(result) if len(result.variants) > 1 else []
-    bands = [band_name(f) for f in scene.bands_hz]
+def _page(result: Result, parts: _Parts) -> str:
+    scene = parts.first.scene
     return render(
         "page",
         css=text_file("page.css"),
-        bands=bands,
-        title=scene.title,
-        facts=words.facts(first),
-        seats=seats,
-        metre=metre,
-        covers=covers,
-        bass=bass.html if bass else "",
-        falls=falls,
-        receivers=len(scene.receivers),
-        first_words=first_words(result, seats[0].listed, compared),
-        hanging=hangs.html if hangs else "",
-        safety=safe.html if safe else "",
-        hand_checks=hand_checks(first, seats[0].listed),
-        variants={"first": variant, "others": [comparing.overview(one) for one in compared]},
-        summary=words.summary(first, seats[0].worst, VARIANT),
-        early_intro=words.early_intro(first),
-        quantities_intro=words.quantities_intro(first),
-        terms=words.terms(),
-        quantity_notes=words.quantity_notes(first, estimates, VARIANT),
-        positions=tables.position_tables(first, estimates, VARIANT),
-        decay_source=DECAY_CURVE_SOURCE,
+        bands=[band_name(f) for f in scene.bands_hz],
         bin_ms=f"{1e3 * result.bin_s:g}",
-        plausibility={
+        decay_source=DECAY_CURVE_SOURCE,
+        receivers=len(scene.receivers),
+        title=scene.title,
+        warnings=scene.warnings,
+        notes=scene.notes,
+        **_sections(parts),
+        **_words(result, parts),
+        **_tables(parts),
+    )
+
+
+def _sections(parts: _Parts) -> dict[str, object]:
+    return {
+        "seats": parts.seats,
+        "metre": parts.metre,
+        "covers": parts.covers,
+        "falls": parts.falls,
+        "bass": parts.bass.html if parts.bass else "",
+        "hanging": parts.hangs.html if parts.hangs else "",
+        "safety": parts.safe.html if parts.safe else "",
+    }
+
+
+def _words(result: Result, parts: _Parts) -> dict[str, object]:
+    first, seat = parts.first, parts.seats[0]
+    compared = compare_variants(result) if len(result.variants) > 1 else []
+    return {
+        "facts": words.facts(first),
+        "first_words": first_words(result, seat.listed, compared),
+        "hand_checks": hand_checks(first, seat.listed),
+        "variants": {
+            "first": first.variants[VARIANT],
+            "others": [comparing.overview(one) for one in compared],
+        },
+        "summary": words.summary(first, seat.worst, VARIANT),
+        "early_intro": words.early_intro(first),
+        "quantities_intro": words.quantities_intro(first),
+        "terms": words.terms(),
+        "quantity_notes": words.quantity_notes(first, parts.estimates, VARIANT),
+        "unknowns": unknown_words(first.scene),
+        "limits": limits(first, VARIANT),
+        "provenance": words.provenance(result),
+    }
+
+
+def _tables(parts: _Parts) -> dict[str, object]:
+    first = parts.first
+    scene, variant = first.scene, first.variants[VARIANT]
+    intro, note = words.plausibility(first, VARIANT)
+    return {
+        "positions": tables.position_tables(first, parts.estimates, VARIANT),
+        "plausibility": {
             "intro": intro,
             "note": note,
             "heads": PLAUSIBILITY_HEADS,
             "rows": tables.plausibility_rows(scene, variant),
         },
-        materials=tables.material_rows(scene, variant),
-        loudspeakers={"pictures": cabinets, "rows": loudspeakers.index_rows(scene)},
-        warnings=scene.warnings,
-        notes=scene.notes,
-        unknowns=unknown_words(scene),
-        limits=limits(first, VARIANT),
-        provenance=words.provenance(result),
-    )
+        "materials": tables.material_rows(scene, variant),
+        "loudspeakers": {"pictures": parts.cabinets, "rows": loudspeakers.index_rows(scene)},
+    }
 
 
 def _put(files: dict[str, bytes], waiting: Path, target: Path) -> list[Path]:

@@ -64,19 +64,9 @@ def assemble(
     SceneError
         A surface without material, or normals that enclose no air.
     """
-    missing = [name for name in geometry.names if name not in materials]
-    if missing:
-        raise SceneError(f"surfaces: no material for {', '.join(missing)}; give each one")
-    if front is None:
-        front = facing_of(receivers)
-    volume = enclosed_volume(geometry)
-    if not volume > 0:
-        raise SceneError(
-            f"room: its faces enclose {volume:.2f} m3 of air; "
-            "normals must point into the room and things must not fill it"
-        )
-    used = [name for name in geometry.names if np.any(geometry.group == geometry.names.index(name))]
-    geometry = _only(geometry, used)
+    volume = _refuse_unfit(geometry, materials)
+    front = facing_of(receivers) if front is None else front
+    geometry = _used(geometry)
     facet, facets = find_facets(geometry, front=front, handedness=handedness)
     listed, surfaces = _surfaces(geometry, materials, further)
     mesh = Mesh(geometry.vertices, geometry.triangles, geometry.group, facet, geometry.sheet)
@@ -101,6 +91,20 @@ def assemble(
         keep_clear=tuple(keep_clear),
         tolerance_m=tolerance_m,
     )
+
+
+def _refuse_unfit(geometry: Geometry, materials: Mapping[str, Material]) -> float:
+    """The volume, m3, of a room that has all it needs."""
+    missing = [name for name in geometry.names if name not in materials]
+    if missing:
+        raise SceneError(f"surfaces: no material for {', '.join(missing)}; give each one")
+    volume = enclosed_volume(geometry)
+    if not volume > 0:
+        raise SceneError(
+            f"room: its faces enclose {volume:.2f} m3 of air; "
+            "normals must point into the room and things must not fill it"
+        )
+    return volume
 
 
 def _surfaces(
@@ -142,12 +146,14 @@ def digest(mesh: Mesh) -> str:
     return sha.hexdigest()
 
 
-def _only(geometry: Geometry, used: Sequence[str]) -> Geometry:
+def _used(geometry: Geometry) -> Geometry:
     """The geometry without names that no triangle has."""
-    if len(used) == len(geometry.names):
+    names = geometry.names
+    used = [name for k, name in enumerate(names) if np.any(geometry.group == k)]
+    if len(used) == len(names):
         return geometry
-    old = [geometry.names.index(name) for name in used]
-    new = np.full(len(geometry.names), -1, dtype=np.int64)
+    old = [names.index(name) for name in used]
+    new = np.full(len(names), -1, dtype=np.int64)
     new[old] = np.arange(len(used))
     return Geometry(
         geometry.vertices,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import pytest
 
@@ -13,35 +11,13 @@ from raysim.kernels.maps import Mapped, Wanted, map_rays
 from raysim.kernels.ray import Plan
 from raysim.kernels.threads import cores, set_num_threads
 from raysim.kernels.uniform import uniform
-from raysim.scene.variants import Cover
 from raysim.solvers.maps import grid_of
-from raysim.solvers.pack import pack
 from tests.plain.maps import follow_and_map
 from tests.plain.walk import streams
-from tests.rooms import shoebox
+from tests.rooms import pack_box
 
 SEED, BATCHES, RAYS, BINS, BIN_S = 3, 2, 37, 60, 0.002
 BANDS, QUANTITIES, WINDOWS = 2, 2, 3
-
-
-def pack_box(covered: bool):
-    """A box that scatters by band, bare or with a panel on its floor, and its patches."""
-    scene = shoebox(
-        (3.0, 4.0, 2.5),
-        {"floor": 0.2, "left": (1.0, 0.1), "other": 0.1},
-        {"floor": (0.2, 0.5), "other": (0.4, 0.1)},
-        bands_hz=(500, 2000),
-        sources=[(1.0, 1.1, 1.2)],
-        receivers=[(2.0, 2.5, 1.3), (0.8, 3.1, 1.1)],
-    )
-    panel = dataclasses.replace(
-        scene.materials[0], name="panel", absorption=np.full(2, 0.1), scattering=np.full(2, 0.6)
-    )
-    scene = dataclasses.replace(scene, materials=(*scene.materials, panel))
-    floor = next(i for i, f in enumerate(scene.facets) if f.normal[2] > 0.9)
-    cover = Cover(floor, (0.4, 0.3, 2.5, 3.2), len(scene.materials) - 1)
-    packed = pack(scene, 0.25, ((cover,),) if covered else ((),), growth=0.1)
-    return packed, grid_of(scene)[0], int(grid_of(scene)[1].size)
 
 
 def new_sums(patches, *groups):
@@ -56,7 +32,9 @@ def new_sums(patches, *groups):
 
 def map_both(covered: bool) -> tuple[Mapped, Mapped]:
     """Of both ways what is mapped, by group."""
-    packed, patches, count = pack_box(covered)
+    absorption = {"floor": 0.2, "left": (1.0, 0.1), "other": 0.1}
+    scene, packed = pack_box(absorption, 0.1, (0.4, 0.3, 2.5, 3.2) if covered else None)
+    patches, count = grid_of(scene)[0], grid_of(scene)[1].size
     plan = Plan(10**6, packed.speed, packed.attenuation, packed.speed * BINS * BIN_S, BIN_S)
     room = packed.room(plan)
     weight = np.random.default_rng(1).normal(size=(1, QUANTITIES, 2, BINS, BANDS))

@@ -12,7 +12,7 @@ from raysim.kernels import lanes
 from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Plan, pass_on, survivors
 from raysim.kernels.walk import rays_in
-from tests.unit.test_walk import PART, pack_box
+from tests.rooms import pack_box
 
 pytestmark = pytest.mark.skipif(lanes.config.DISABLE_JIT, reason="not compiled")
 
@@ -33,7 +33,8 @@ def compiled_step():
         scattered = pass_on(room, rays, alive)
         return survivors(room, rays, alive) + scattered
 
-    packed = pack_box(0.5, 0.3, PART)
+    absorption = {"floor": 0.5, "other": 0.3}
+    packed = pack_box(absorption, 0.01, None, (0.4, 0.3, 2.5, 3.2))[1]
     room = packed.room(Plan(3, packed.speed, packed.attenuation, 1.0, 1.0))
     kinds = (typeof(room), typeof(rays_in(room)), types.int64)
     options = {"_nrt": False, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}

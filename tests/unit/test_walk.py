@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import pytest
 
@@ -11,33 +9,14 @@ from raysim.kernels.directions import start_direction
 from raysim.kernels.ray import Plan
 from raysim.kernels.uniform import uniform
 from raysim.kernels.walk import trace
-from raysim.scene.variants import Cover
-from raysim.solvers.pack import pack
 from tests.plain.walk import follow, streams
-from tests.rooms import shoebox
+from tests.rooms import pack_box
 
 SEED, BATCHES, BINS = 3, 2, 60
 
 
+HARD = 0.01
 PART, WHOLE = (0.4, 0.3, 2.5, 3.2), (0.0, 0.0, 9.0, 9.0)
-
-
-def pack_box(floor_absorbs, others_absorb, rect):
-    """A box that scatters by band, bare and with a hard panel on its floor."""
-    scene = shoebox(
-        (3.0, 4.0, 2.5),
-        {"floor": floor_absorbs, "other": others_absorb},
-        {"floor": (0.2, 0.5), "other": (0.4, 0.1)},
-        bands_hz=(500, 2000),
-        sources=[(1.0, 1.1, 1.2)],
-        receivers=[(2.0, 2.5, 1.3), (0.8, 3.1, 1.1)],
-    )
-    panel = dataclasses.replace(
-        scene.materials[0], name="panel", absorption=np.full(2, 0.01), scattering=np.full(2, 0.6)
-    )
-    scene = dataclasses.replace(scene, materials=(*scene.materials, panel))
-    floor = next(i for i, f in enumerate(scene.facets) if f.normal[2] > 0.9)
-    return pack(scene, 0.25, ((), (Cover(floor, rect, len(scene.materials) - 1),)), growth=0.1)
 
 
 def trace_both(packed, bin_s, rays):
@@ -69,9 +48,8 @@ def trace_both(packed, bin_s, rays):
 def test_as_one_ray_after_the_other(floor_absorbs) -> None:
     """The same decisions, so the same histogram to rounding; a ray's end lets the next one in."""
     others = 0.01 if floor_absorbs == 1.0 else 0.3
-    out, expected, reflections, counted = trace_both(
-        pack_box(floor_absorbs, others, PART), bin_s=0.002, rays=37
-    )
+    packed = pack_box({"floor": floor_absorbs, "other": others}, HARD, None, PART)[1]
+    out, expected, reflections, counted = trace_both(packed, bin_s=0.002, rays=37)
     np.testing.assert_array_equal(reflections, counted)
     assert (expected > 0).sum() > 60
     assert (expected[:, 1] > 0).sum() > 25
@@ -83,7 +61,7 @@ def test_factor_of_a_variant_beyond_what_a_number_holds() -> None:
 
     Paths of 1.6 km differ by rounding, so single chords do.
     """
-    packed = pack_box(0.9985, 0.01, WHOLE)
+    packed = pack_box({"floor": 0.9985, "other": 0.01}, HARD, None, WHOLE)[1]
     out, expected, reflections, counted = trace_both(packed, bin_s=0.08, rays=9)
     assert counted.sum() > 10_000
     np.testing.assert_allclose(reflections, counted, rtol=0.01)
