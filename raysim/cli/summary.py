@@ -15,14 +15,15 @@ from rich.table import Table
 from raysim import quantities
 from raysim.bands import band_name
 from raysim.cli.paper import console, say_item
-from raysim.digits import rounded
+from raysim.digits import rounded, tidy
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES
 from raysim.quantities.bass_modes import mode_in_words
 from raysim.quantities.dips import find_dips
-from raysim.quantities.reflections import EarlyReflection
+from raysim.quantities.reflections import EarlyReflection, level_range_db
 from raysim.report import bass_words, comparing
 from raysim.report.listed import delay_ms
+from raysim.report.tables import level_range
 from raysim.results.data import Result
 from raysim.scene.playing import not_counted
 
@@ -109,6 +110,7 @@ def _bass_json(result: Result) -> dict[str, Any] | None:
                 "tolerance_hz": plain(notch.tolerance_hz),
                 "rule_hz": notch.rule_hz,
                 "level_re_direct_db": plain(notch.depth_db),
+                "level_range_db": plain(list(notch.depth_range_db)),
             }
             for notch in quantities.boundary_notches(result)
         ],
@@ -177,6 +179,7 @@ def _reflection_json(result: Result, one: EarlyReflection) -> dict[str, Any]:
             quantities.delay_tolerance_s(result.scene_in(path.variant), path)
         ),
         "level_db": plain(one.level_db),
+        "level_range_db": plain(list(level_range_db(result, path))),
         "is_met": one.is_met,
     }
 
@@ -308,7 +311,7 @@ def _print_reflections(result: Result) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title in ("from", "to", "by"):
         table.add_column(title)
-    for title in ("ms", "dB re direct"):
+    for title in ("ms", "dB re direct", "in the materials' ranges"):
         table.add_column(title, justify="right", no_wrap=True)
     for one in sorted(judged, key=lambda one: -one.level_db)[:WORST_SHOWN]:
         path = one.reflection
@@ -317,7 +320,8 @@ def _print_reflections(result: Result) -> None:
             result.scene.receivers[path.receiver].name,
             one.path,
             " ±".join(filter(None, delay_ms(result.scene, path))),
-            f"{one.level_db:.1f}".replace("-", "\N{MINUS SIGN}"),
+            tidy(one.level_db, 1),
+            level_range(result, path),
         )
     console().print(table)
 

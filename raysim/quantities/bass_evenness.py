@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from raysim.digits import with_error
 from raysim.quantities.bass_levels import band_squares, level_db, third_octaves_of
-from raysim.quantities.bass_modes import Mode, modes_of
-from raysim.quantities.plausibility import diffuse_field
+from raysim.quantities.bass_ranges import responses_at_ends
 from raysim.quantities.playback import playbacks_of
 from raysim.results.data import Bass, Result
 
@@ -19,8 +18,6 @@ Complex = NDArray[np.complex128]
 
 EVEN_FROM_HZ, EVEN_TO_HZ = 40.0, 200.0
 LEAST_THIRDS = 3
-FREE_FIELD = 40 * np.pi  # times 1/(4 pi r) is 10/r, the reference at 10 m
-DECAY = 3 * np.log(10)  # nepers of 60 dB
 
 
 @dataclass(frozen=True)
@@ -80,23 +77,13 @@ def evenness_words(before: Evenness, after: Evenness, receiver: int, name: str) 
 
 
 def evenness(result: Result, bass: Bass) -> Evenness:
-    """Evenness in the first variant at every receiver.
-
-    The ends are estimates from the modes as they are at the receiver: each mode's decay time goes
-    to the end of its range, and its part of the sum changes from 1 / (k_m^2 - k^2) accordingly
-    (Kuttruff, Room Acoustics, ch. 3). Above the highest mode the sound that isn't direct grows as
-    the square root of the decay time.
-    """
+    """Evenness in the first variant at every receiver; its ends by `bass_ranges`."""
     zone_db = _unevenness(result, bass, bass.zone[0])
     here = zone_db[:, 0]
-    modes = [m for m in modes_of(result, bass) if m.variant == 0]
-    field = diffuse_field(result.scene, result.variants[0])
-    highest = int(np.abs(np.log(np.array(result.scene.bands_hz) / EVEN_TO_HZ)).argmin())
-    ends = []
-    for name, share in (("longest_s", field.longer), ("shortest_s", field.shorter)):
-        moved = _moved(result, bass, modes, name, float(share[highest]))
-        there = _unevenness(result, bass, moved[:, :, None])[:, 0]
-        ends.append(zone_db.mean(axis=-1) + there - here)
+    ends = [
+        zone_db.mean(axis=-1) + _unevenness(result, bass, moved[:, :, None])[:, 0] - here
+        for moved in responses_at_ends(result, bass)
+    ]
     return Evenness(zone_db, np.stack(ends, axis=1))
 
 
@@ -110,32 +97,3 @@ def _unevenness(result: Result, bass: Bass, pressure: Complex) -> Array:
     together = np.einsum("sf,srpf->rpf", weights, pressure)
     levels = level_db(band_squares(f, np.abs(together) ** 2, thirds))
     return np.asarray(levels.std(axis=-1))
-
-
-def _moved(result: Result, bass: Bass, modes: list[Mode], end: str, share: float) -> Complex:
-    """(source, receiver, F) response with the modes' decay times at one end of their ranges."""
-    scene, f = result.scene_in(0), bass.frequency_hz
-    speed = scene.climate.speed_of_sound
-    k = 2 * np.pi * f / speed
-    pressure: Complex = bass.response[0].copy()
-    for mode in (m for m in modes if np.isfinite(m.decay_time_s)):
-        own_k = 2 * np.pi * mode.frequency_hz / speed
-        change = 0j
-        for time_s, sign in ((getattr(mode, end), 1), (mode.decay_time_s, -1)):
-            change = change + sign / ((own_k + 1j * DECAY / (speed * time_s)) ** 2 - k**2)
-        ways = mode.at_sources[:, None] * mode.at_receivers
-        pressure += FREE_FIELD / scene.volume * ways[..., None] * change
-    above = f > max((m.frequency_hz for m in modes), default=0.0)
-    direct = _direct(result, k)
-    pressure[..., above] = (direct + np.sqrt(share) * (bass.response[0] - direct))[..., above]
-    return pressure
-
-
-def _direct(result: Result, k: Array) -> Complex:
-    """(source, receiver, F) free field re that at 10 m."""
-    scene = result.scene_in(0)
-    sources, receivers = (
-        np.array([one.position for one in each]) for each in (scene.sources, scene.receivers)
-    )
-    way = np.linalg.norm(sources[:, None] - receivers[None], axis=-1)[..., None]
-    return np.asarray(10 / way * np.exp(-1j * k * way))

@@ -12,6 +12,7 @@ from raysim.quantities.playback import playbacks_of
 from raysim.results.data import Result
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 CUT_OFFS_HZ = np.arange(20.0, 81.0)
 REFERENCE_HZ = 200.0  # the level is held against its mean from the lowest mode to here
@@ -50,18 +51,26 @@ def closed_box_energy(frequency_hz: Array, cut_off_hz: float) -> Array:
     return np.asarray(ratio / (1 + ratio))
 
 
-def room_gain(result: Result, variant: int, receiver: int) -> RoomGain | None:
+def room_gain(
+    result: Result, variant: int, receiver: int, response: Complex | None = None
+) -> RoomGain | None:
     """Room gain at a receiver; None without the bass or with less than up to 80 Hz of it.
 
     Surfaces give way at low frequency and gaps leak, which few materials' data say: the gain is
     an upper bound.
+
+    Parameters
+    ----------
+    response : (source, receiver, F) complex, optional
+        Taken instead of the bass's own.
     """
     bass = result.bass
     if bass is None or bass.frequency_hz[-1] < CUT_OFFS_HZ[-1]:
         return None
     bands, f = third_octaves_of(bass), bass.frequency_hz
     together = playbacks_of(result.scene_in(variant))[-1]
-    pressure = (together.weights(f) * bass.response[variant, :, receiver]).sum(axis=0)
+    own = bass.response[variant] if response is None else response
+    pressure = (together.weights(f) * own[:, receiver]).sum(axis=0)
     square = np.abs(pressure) ** 2
     modes = bass.mode_frequency_hz[bass.mode_variant == variant]
     lowest = float(modes[0]) if len(modes) else float("nan")

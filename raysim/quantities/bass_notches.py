@@ -6,6 +6,7 @@ has at that frequency. Two paths alone: modes of the room may fill the notch or 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +14,15 @@ from numpy.typing import NDArray
 
 from raysim.quantities.reflections import delay_tolerance_s
 from raysim.results.data import Reflection, Result
-from raysim.scene.data import Facet, Scene
+from raysim.scene.data import Facet, Material, Scene
 from raysim.scene.placing import same_plane
-from raysim.scene.reflecting import cosines_along, material_at, reflection_factor
+from raysim.scene.reflecting import (
+    by_octave,
+    cosines_along,
+    material_at,
+    reflected_share,
+    reflection_factor,
+)
 from raysim.scene.variants import Cover, covers_of
 from raysim.theory.interference import level_of_two_db, notch_hz
 
@@ -45,6 +52,8 @@ class Notch:
         c over four times the distance, which is right only straight before the surface.
     depth_db : float
         Level of the two together re the direct sound.
+    depth_range_db : (float, float)
+        Lowest and highest of it within the range of the surface's material.
     is_large : bool
         Whether the surface's plane is at least half a wavelength across both ways; round a smaller
         object such waves pass, and a smaller wall acts together with its neighbours.
@@ -61,6 +70,7 @@ class Notch:
     tolerance_hz: float
     rule_hz: float
     depth_db: float
+    depth_range_db: tuple[float, float]
     is_large: bool
 
 
@@ -97,12 +107,17 @@ def _notch(scene: Scene, covers: tuple[Cover, ...], path: Reflection) -> Notch:
     direct_m = float(np.linalg.norm(source.position - receiver.position))
     difference = path.length_m - direct_m
     material = scene.materials[material_at(scene, covers, number, path.points[0])]
-    [cosine] = cosines_along(scene, source.position, path.facets, path.points)
+    way = path.points[0] - source.position
+    cosines = cosines_along(scene, way / np.linalg.norm(way), path.facets)
     frequency = notch_hz(difference, speed)
     # The phase of the reflection moves the notch, and it depends on the frequency itself.
     for _ in range(ROUNDS):
-        factor = reflection_factor(material, scene, np.array([frequency]), cosine)[0, 0]
+        factor = reflection_factor(material, scene, np.array([frequency]), cosines)[0, 0]
         frequency = notch_hz(difference, speed, float(np.angle(factor)))
+    ratio = abs(factor) * direct_m / path.length_m
+    depths = [
+        level_of_two_db(ratio * part)[0] for part in (1.0, *_at_ends(material, scene, frequency))
+    ]
     distance = abs(float((source.position - facet.origin) @ facet.normal))
     return Notch(
         variant=path.variant,
@@ -115,9 +130,17 @@ def _notch(scene: Scene, covers: tuple[Cover, ...], path: Reflection) -> Notch:
         frequency_hz=frequency,
         tolerance_hz=frequency * delay_tolerance_s(scene, path) * speed / difference,
         rule_hz=notch_hz(2 * distance, speed),
-        depth_db=level_of_two_db(abs(factor) * direct_m / path.length_m)[0],
+        depth_db=depths[0],
+        depth_range_db=(min(depths), max(depths)),
         is_large=_smaller_side(scene, facet) >= speed / frequency / 2,
     )
+
+
+def _at_ends(material: Material, scene: Scene, frequency_hz: float) -> Iterator[float]:
+    """Amplitudes reflected at both ends of the material's range over that as believed."""
+    for end in ("absorption_low", "absorption_high"):
+        share = by_octave(reflected_share(material, end), scene.bands_hz, frequency_hz)
+        yield float(np.sqrt(share))
 
 
 def _smaller_side(scene: Scene, facet: Facet) -> float:

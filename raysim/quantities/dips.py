@@ -57,8 +57,7 @@ def find_dips(
     Below the lowest mode of the room there is no interference: what falls there is no dip.
     """
     f = response.frequency_hz
-    square = 10 ** (response.level_db[variant, source, receiver].astype(float) / 10)
-    depth = level_db(smoothed(f, square, BROAD)) - level_db(smoothed(f, square, FINE))
+    depth = depth_db(f, 10 ** (response.level_db[variant, source, receiver].astype(float) / 10))
     found, _ = find_peaks(np.where(f <= HIGHEST_HZ, depth, 0), height=DEPTH_DB, prominence=DEPTH_DB)
     found = found[f[found] > _lowest_mode_hz(result, variant)]
     deepest = sorted(found, key=lambda i: -depth[i])[:DEEPEST_COUNT]
@@ -81,6 +80,12 @@ def find_dips(
         by_waves = bool(response.bass_share[i] >= 0.5)
         dips.append(Dip(float(f[i]), float(depth[i]), surface, gain, by_waves))
     return tuple(dips)
+
+
+def depth_db(frequency_hz: Array, square: Array) -> Array:
+    """(..., F) by how much squared pressures lie below what is around them."""
+    broad, fine = (smoothed(frequency_hz, square, each) for each in (BROAD, FINE))
+    return level_db(broad) - level_db(fine)
 
 
 def _lowest_mode_hz(result: Result, variant: int) -> float:

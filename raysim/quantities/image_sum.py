@@ -8,10 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.bands import exact_midband_hz
 from raysim.results.data import Reflection
 from raysim.scene.data import Scene
-from raysim.scene.reflecting import cosines_along, material_at, reflection_factor
+from raysim.scene.reflecting import (
+    by_octave,
+    cosines_along,
+    material_at,
+    reflected_share,
+    reflection_factor,
+)
 from raysim.scene.variants import Cover
 
 Array = NDArray[np.float64]
@@ -25,10 +30,15 @@ CHUNK = 512
 
 @dataclass
 class Images:
-    """Sums over paths of one variant; keeps the reflection factors of its materials."""
+    """Sums over paths of one variant; keeps the reflection factors of its materials.
+
+    `end` is the attribute of materials that says how much they absorb: as believed, or at an end
+    of their ranges, for which the believed reflection factor is scaled.
+    """
 
     scene: Scene
     covers: Sequence[Cover]
+    end: str = "absorption"
     _factors: dict[int, Complex] = field(default_factory=dict)
 
     def pressure(self, paths: Sequence[Reflection], frequency_hz: Array) -> Complex:
@@ -57,16 +67,19 @@ class Images:
         scene, source = self.scene, self.scene.sources[path.source]
         found = np.full(len(AT_HZ), 10 / path.length_m, np.complex128)
         found *= np.exp(-0.5 * scene.climate.attenuation(AT_HZ) * path.length_m)
+        target = path.points[0] if path.order else scene.receivers[path.receiver].position
+        way = (target - source.position) / np.linalg.norm(target - source.position)
         if source.directivity is not None:
-            target = path.points[0] if path.order else scene.receivers[path.receiver].position
-            way = target - source.position
-            ahead = scene.frame_of(source) @ (way / np.linalg.norm(way))
+            ahead = scene.frame_of(source) @ way
             found *= np.sqrt(self._by_band(source.directivity.towards(ahead[None])[0]))
-        cosines = cosines_along(scene, source.position, path.facets, path.points)
+        cosines = cosines_along(scene, way, path.facets)
         for facet, point, cosine in zip(path.facets, path.points, cosines, strict=True):
             number = material_at(scene, self.covers, facet, point)
             found *= self._factor(number, cosine)
-            found *= np.sqrt(1 - self._by_band(scene.materials[number].scattering))
+            material = scene.materials[number]
+            found *= np.sqrt(1 - self._by_band(material.scattering))
+            if self.end != "absorption":
+                found *= np.sqrt(self._by_band(reflected_share(material, self.end)))
         return found
 
     def _factor(self, number: int, cosine: float) -> Complex:
@@ -79,8 +92,7 @@ class Images:
         return np.asarray(table[low] + (place - low) * (table[low + 1] - table[low]))
 
     def _by_band(self, values: Array) -> Array:
-        midbands = [exact_midband_hz(f) for f in self.scene.bands_hz]
-        return np.interp(np.log(AT_HZ), np.log(midbands), values)
+        return by_octave(values, self.scene.bands_hz, AT_HZ)
 
 
 def _between(frequency_hz: Array) -> Array:

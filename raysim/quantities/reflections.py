@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from raysim.results.data import Reflection, Result
 from raysim.scene import playing
 from raysim.scene.data import Facet, Scene
-from raysim.scene.reflecting import material_at
+from raysim.scene.reflecting import material_at, reflected_share
 from raysim.scene.variants import covers_of
 from raysim.theory.criteria import REFLECTION_BANDS_HZ, REFLECTION_LEVEL_DB, REFLECTION_WINDOW_S
 from raysim.theory.tape import delay_sensitivity
@@ -26,7 +26,6 @@ UPRIGHT = 0.5
 """A facet is measured like a wall if its normal rises less than 30 degrees: |n_z| <= 0.5."""
 ROUNDING_DB = 1e-9
 ROUNDING_M = 1e-9
-LEAST_REFLECTED = 1e-3
 
 
 @dataclass(frozen=True)
@@ -166,14 +165,9 @@ def level_range_db(result: Result, path: Reflection) -> tuple[float, float]:
     ]
     low, high = np.array(path.level_db, dtype=float), np.array(path.level_db, dtype=float)
     for material in met:
-        given = _reflected_db(material.absorption)
-        low += _reflected_db(material.absorption_high) - given
-        high += _reflected_db(material.absorption_low) - given
+        low += 10 * np.log10(reflected_share(material, "absorption_high"))
+        high += 10 * np.log10(reflected_share(material, "absorption_low"))
     return float(low[bands].max()), float(high[bands].max())
-
-
-def _reflected_db(absorption: Array) -> Array:
-    return np.asarray(10 * np.log10(np.maximum(1 - absorption, LEAST_REFLECTED)))
 
 
 def by_surface(judged: tuple[EarlyReflection, ...]) -> dict[str, tuple[EarlyReflection, ...]]:

@@ -8,13 +8,17 @@ import math
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raysim.digits import rounded, tidy
 from raysim.quantities import boundary_notches, corner_levels, modes_of, zone_levels
 from raysim.quantities.bass_modes import Mode, mode_in_words
 from raysim.quantities.bass_notches import Notch
+from raysim.quantities.bass_ranges import responses_at_ends, seat_range_db
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
+
+Array = NDArray[np.float64]
 
 MOST_MODES = 20
 
@@ -53,6 +57,7 @@ def notch_rows(result: Result, receiver: int) -> list[dict[str, str]]:
             "tolerance": "" if math.isnan(n.tolerance_hz) else f"{max(n.tolerance_hz, 1):.0f}",
             "rule": f"{n.rule_hz:.0f}",
             "depth": tidy(n.depth_db, 1),
+            "depth_range": _range(*n.depth_range_db),
         }
         for n in _notches(result)
         if n.receiver == receiver
@@ -60,22 +65,36 @@ def notch_rows(result: Result, receiver: int) -> list[dict[str, str]]:
 
 
 def third_rows(result: Result, bass: Bass, receiver: int) -> dict[str, object] | None:
-    """Levels at the seat, their spread over the head zone, corners; means over sources apart."""
+    """Levels at the seat, their spread over the head zone, corners as means over the sources."""
     zone, corners = zone_levels(bass), corner_levels(bass)
     if not zone.bands_hz:
         return None
+    lowest, highest = (
+        end[:, receiver] for end in seat_range_db(bass, responses_at_ends(result, bass))
+    )
     rows = []
     for s, source in enumerate(result.scene.sources):
-        rows.append(_row(f"{source.name}, level at the seat", zone.level_db[0, s, receiver]))
-        rows.append(_row(f"{source.name}, spread over the head", zone.spread_db[0, s, receiver]))
+        ranges = [_range(*ends) for ends in zip(lowest[s], highest[s], strict=True)]
+        level, spread = zone.level_db[0, s, receiver], zone.spread_db[0, s, receiver]
+        rows.append(_row(f"{source.name}, level at the seat", level, ranges))
+        rows.append(_row(f"{source.name}, spread over the head", spread))
     if corners is not None:
-        rows.append(_row("corners over the room's average", corners.over_room[0].mean(axis=0)))
-        rows.append(_row("corners over the room's middle", corners.over_middle[0].mean(axis=0)))
+        for place, over in (("average", corners.over_room[0]), ("middle", corners.over_middle[0])):
+            apart = [f"± {error:.1f}" for error in over.std(axis=0)] if len(over) > 1 else ()
+            rows.append(_row(f"corners over the room's {place}", over.mean(axis=0), apart))
     return {"bands": [f"{f:g}" for f in zone.bands_hz], "rows": rows}
 
 
-def _row(name: str, values: Iterable[float]) -> dict[str, object]:
-    return {"name": name, "cells": ["–" if math.isnan(v) else tidy(v, 1) for v in values]}
+def _range(low: float, high: float) -> str:
+    return f"{tidy(low, 1)} to {tidy(high, 1)}"
+
+
+def _row(name: str, values: Array, errors: Sequence[str] = ()) -> dict[str, object]:
+    shown = zip(values.tolist(), errors or [""] * len(values), strict=True)
+    return {
+        "name": name,
+        "cells": [("–", "") if math.isnan(v) else (tidy(v, 1), e) for v, e in shown],
+    }
 
 
 def _notches(result: Result) -> list[Notch]:
@@ -114,7 +133,7 @@ def notches_csv(result: Result) -> str:
     scene = result.scene
     head = (
         "variant source receiver surface distance_m path_difference_m notch_hz tolerance_hz "
-        "rule_hz depth_db is_large".split()
+        "rule_hz depth_db depth_lowest_db depth_highest_db is_large".split()
     )
     return _csv(
         head,
@@ -131,6 +150,7 @@ def notches_csv(result: Result) -> str:
                     n.tolerance_hz,
                     n.rule_hz,
                     n.depth_db,
+                    *n.depth_range_db,
                 ),
                 int(n.is_large),
             ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raysim.bands import band_name
 from raysim.digits import tidy, with_error
@@ -17,12 +18,16 @@ from raysim.quantities import (
 )
 from raysim.quantities.bass_gain import CUT_OFFS_HZ
 from raysim.quantities.bass_modes import Mode
+from raysim.quantities.bass_ranges import responses_at_ends, seat_range_db
+from raysim.quantities.dip_ranges import depth_ranges_db
 from raysim.quantities.dips import Dip
 from raysim.quantities.overlap import interference_spread_db
 from raysim.results.data import Bass, Result
 from raysim.results.response import Response
 from raysim.theory.modal_decay import WITH_MUSIC
 from raysim.theory.nulls import QUIET
+
+Complex = NDArray[np.complex128]
 
 MOST_MODES_NAMED = 3
 LEAK = "real walls give and gaps leak, so take it as the most"
@@ -38,15 +43,19 @@ def sentences(
     """What matters at a receiver of the first variant; `dips` one list a source."""
     bass = result.bass
     assert bass is not None
+    at_ends = responses_at_ends(result, bass)
+    holes = [
+        _dips_of(
+            source.name, own, depth_ranges_db(result, response, own, at_ends, number, receiver)
+        )
+        for number, (source, own) in enumerate(zip(result.scene.sources, dips, strict=True))
+    ]
     said = [
         _ringing(result, modes, receiver),
-        *(
-            _dips_of(source.name, own)
-            for source, own in zip(result.scene.sources, dips, strict=True)
-        ),
-        _zone(result, bass, receiver),
+        *holes,
+        _zone(result, bass, at_ends, receiver),
         _corners(bass),
-        _gain(result, receiver),
+        _gain(result, at_ends, receiver),
         *low_decay(result, bass, receiver),
         agreement(result, response),
     ]
@@ -82,28 +91,38 @@ def _ringing(result: Result, modes: Sequence[Mode], receiver: int) -> str:
     return f"{start}; {len(loud)} of them ring audibly with music at “{name}”, the lowest {listed}."
 
 
-def _dips_of(source: str, dips: Sequence[Dip]) -> str:
-    made = sorted((d for d in dips if d.surface or d.by_waves), key=lambda d: -d.depth_db)[:2]
+def _dips_of(source: str, dips: Sequence[Dip], ranges: Sequence[tuple[float, float]]) -> str:
+    known = [each for each in zip(dips, ranges, strict=True) if each[0].surface or each[0].by_waves]
+    made = sorted(known, key=lambda each: -each[0].depth_db)[:2]
     if not made:
         return ""
     listed = " and ".join(
-        f"at {d.frequency_hz:.0f} Hz, {d.depth_db:.0f} dB deep, made by "
+        f"at {d.frequency_hz:.0f} Hz, {d.depth_db:.0f} dB deep ({low:.0f} to {high:.0f}), made by "
         + (f"“{d.surface}”" if d.surface else "several surfaces at once")
-        for d in made
+        for d, (low, high) in made
     )
-    return f"Holes of “{source}”: {listed}. It is position, not level: no equaliser fills them."
+    return (
+        f"Holes of “{source}”, in brackets within the materials' ranges: {listed}. It is position, "
+        "not level: no equaliser fills them."
+    )
 
 
-def _zone(result: Result, bass: Bass, receiver: int) -> str:
+def _zone(result: Result, bass: Bass, at_ends: Complex, receiver: int) -> str:
     levels = zone_levels(bass)
     if not levels.bands_hz:
         return ""
-    spread = levels.spread_db[0, :, receiver].max(axis=0)
-    worst = int(spread.argmax())
+    spread = levels.spread_db[0, :, receiver]
+    source, worst = np.unravel_index(int(spread.argmax()), spread.shape)
+    level = levels.level_db[0, source, receiver]
+    off = max(
+        float(np.abs(end[source, receiver] - level).max()) for end in seat_range_db(bass, at_ends)
+    )
     zone = 100 * result.scene.receivers[receiver].zone.max()
     return (
         f"A head that moves {zone:.0f} cm hears third-octaves change by up to "
-        f"{spread[worst]:.1f} dB (at {band_name(levels.bands_hz[worst])})."
+        f"{spread[source, worst]:.1f} dB (at {band_name(levels.bands_hz[worst])}), computed at "
+        f"nine places, not sampled; the materials' ranges move a third at the seat by up to "
+        f"{off:.1f} dB."
     )
 
 
@@ -111,21 +130,26 @@ def _corners(bass: Bass) -> str:
     corners = corner_levels(bass)
     if corners is None:
         return ""
-    room, middle = (each[0].mean(axis=0) for each in (corners.over_room, corners.over_middle))
+    over = (corners.over_room[0], corners.over_middle[0])
+    room, middle = (each.mean(axis=0) for each in over)
     loudest = int(np.nan_to_num(room, nan=-np.inf).argmax())
+    apart = max(float(np.nanmax(each.std(axis=0))) for each in over)
+    by_source = f", ±{apart:.1f} dB over the loudspeakers" if len(over[0]) > 1 else ""
     return (
         f"Corners are {tidy(float(room.min()), 0)} to {tidy(float(room.max()), 0)} dB louder than "
         f"the room on average and {tidy(float(middle.min()), 0)} to {tidy(float(middle.max()), 0)} "
-        f"dB louder than its middle, by third-octave; most at "
+        f"dB louder than its middle, by third-octave{by_source}; most at "
         f"{band_name(corners.bands_hz[loudest])}."
     )
 
 
-def _gain(result: Result, receiver: int) -> str:
+def _gain(result: Result, at_ends: Complex, receiver: int) -> str:
     gain = room_gain(result, 0, receiver)
     if gain is None:
         return ""
     lowest = f"{gain.lowest_mode_hz:.0f} Hz"
+    moved = [room_gain(result, 0, receiver, end) for end in at_ends]
+    cut_offs = [one.largest_cut_off_hz for one in (gain, *moved) if one is not None]
     if gain.largest_cut_off_hz <= CUT_OFFS_HZ[0]:
         return (
             f"Below the lowest mode ({lowest}) the room lifts no third by more than 3 dB over the "
@@ -133,7 +157,8 @@ def _gain(result: Result, receiver: int) -> str:
         )
     return (
         f"Largest loudspeaker: below the lowest mode ({lowest}) the room lifts the bass. A closed "
-        f"one with its own cut-off at {gain.largest_cut_off_hz:.0f} Hz already reaches "
+        f"one with its own cut-off at {gain.largest_cut_off_hz:.0f} Hz ({min(cut_offs):.0f} to "
+        f"{max(cut_offs):.0f} within the materials' ranges) already reaches "
         f"{band_name(gain.reaches_hz)} here; a lower cut-off makes the lowest thirds more than 3 "
         f"dB too loud ({LEAK})."
     )

@@ -63,7 +63,7 @@ def _seat(result: Result, estimates: dict[str, Estimate], variant: int, receiver
         anchor=f"receiver-{receiver + 1}",
         listed=listed,
         pictures=draw_all(result, listed, estimates, variant, receiver, prefix),
-        rows=tables.reflection_rows(result.scene, listed),
+        rows=tables.reflection_rows(result, listed),
         notes=_early_notes(result, listed, variant, receiver),
         worst=words.worst_reflection(result, listed, receiver),
         tables=tables.quantity_tables(result, estimates, variant, receiver),

@@ -16,11 +16,11 @@ from raysim.bands import band_name
 from raysim.estimate import Estimate
 from raysim.quantities import QUANTITIES, average, diffuse_field
 from raysim.quantities.plausibility import areas_of
-from raysim.quantities.reflections import delay_tolerance_s, place_on
+from raysim.quantities.reflections import delay_tolerance_s, level_range_db, place_on
 from raysim.report.listed import Listed, delay_ms, in_words, level_db, verdict
-from raysim.results.data import Result
+from raysim.results.data import Reflection, Result
 from raysim.scene.data import Scene
-from raysim.theory.criteria import REFLECTION_WINDOW_S
+from raysim.theory.criteria import REFLECTION_LEVEL_DB, REFLECTION_WINDOW_S
 from raysim.units import counted
 
 Array = NDArray[np.float64]
@@ -158,12 +158,27 @@ def _band_rows(
     return rows
 
 
-def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, object]]:
+def level_range(result: Result, path: Reflection) -> str:
+    """'−5.8 to −4.9', what the materials' ranges leave of a level; empty where it isn't judged."""
+    ends = [digits.tidy(end, 1) for end in level_range_db(result, path) if np.isfinite(end)]
+    return " to ".join(ends)
+
+
+def is_sure(result: Result, path: Reflection) -> bool:
+    """Whether the materials' ranges leave a level on one side of the guide."""
+    low, high = level_range_db(result, path)
+    return not low <= REFLECTION_LEVEL_DB < high
+
+
+def reflection_rows(result: Result, listed: Sequence[Listed]) -> list[dict[str, object]]:
     """Rows of the table of early reflections."""
+    scene = result.scene
     rows: list[dict[str, object]] = []
     for before, one in zip([None, *listed[:-1]], listed, strict=True):
-        words, mark = verdict(one)
         path = one.reflection
+        words, mark = verdict(one)
+        if one.is_early and not is_sure(result, path):
+            words += " (not sure)"
         delay, tolerance = delay_ms(scene, path)
         places = [
             in_words(scene, facet, place, point)
@@ -180,6 +195,7 @@ def reflection_rows(scene: Scene, listed: Sequence[Listed]) -> list[dict[str, ob
                 "delay_ms": delay,
                 "delay_tolerance_ms": tolerance,
                 "level_db": digits.tidy(one.level_db, 1) if np.isfinite(one.level_db) else "–",
+                "level_range_db": level_range(result, path),
                 "places": places,
                 "verdict": words,
                 "mark": mark,
@@ -296,6 +312,8 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
             "delay_tolerance_ms",
             "length_m",
             "level_1_to_8khz_db",
+            "level_lowest_db",
+            "level_highest_db",
             "within_window",
             *levels,
             "azimuth_deg",
@@ -308,7 +326,6 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
     for path in result.reflections:
         scene = rooms[path.variant]
         facets = [scene.facets[f] for f in path.facets]
-        worst = level_db(result, path)
         tolerance_ms = 1e3 * delay_tolerance_s(scene, path)
         points = [" ".join(f"{x:.4f}" for x in point) for point in path.points]
         places = [place_on(scene, f, p) for f, p in zip(facets, path.points, strict=True)]
@@ -323,7 +340,10 @@ def reflections_csv(result: Result, listed: Sequence[Listed]) -> str:
                 f"{1e3 * path.delay_s:.4f}",
                 f"{tolerance_ms:.4f}" if np.isfinite(tolerance_ms) else "",
                 f"{path.length_m:.4f}",
-                f"{worst:.3f}" if np.isfinite(worst) else "",
+                *(
+                    f"{level:.3f}" if np.isfinite(level) else ""
+                    for level in (level_db(result, path), *level_range_db(result, path))
+                ),
                 "yes" if path.delay_s <= REFLECTION_WINDOW_S else "no",
                 *(f"{level:.3f}" for level in path.level_db),
                 f"{path.azimuth_deg:.2f}",

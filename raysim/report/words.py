@@ -189,7 +189,9 @@ def early_intro(result: Result) -> str:
         else "No band of this result lies within 1 to 8 kHz, so levels are not judged"
     )
     return (
-        f"{levels}, as the materials' coefficients have them. Guide: at least "
+        f"{levels}, as the materials' coefficients have them: nothing in them is sampled. Below "
+        "each stands what the materials' ranges leave open, and where they cross the guide, the "
+        "verdict is not sure. Guide: at least "
         f"{-criteria.REFLECTION_LEVEL_DB:g} dB below the direct sound until "
         f"{1e3 * criteria.REFLECTION_WINDOW_S:g} ms after it ({criteria.REFLECTION_SOURCE}). "
         "Single reflections come first, then the strongest that met more than one surface."

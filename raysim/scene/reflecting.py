@@ -15,6 +15,8 @@ from raysim.surfaces.admittance import admittance_by_frequency
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+LEAST_REFLECTED = 1e-3
+
 
 def reflection_factor(
     material: Material, scene: Scene, frequencies_hz: Array, cosines: ArrayLike
@@ -49,6 +51,24 @@ def reflection_factor(
     return np.asarray(np.where(total > 0, (cos - beta) / np.where(total > 0, total, 1), 1) + 0j)
 
 
+def reflected_share(material: Material, end: str) -> Array:
+    """(band,) energy reflected at an end of the material's range over that as believed.
+
+    `end` is 'absorption_low' or 'absorption_high'. The angle is left out, and where nearly all is
+    absorbed the share is kept finite.
+    """
+    moved, believed = (
+        np.maximum(1 - getattr(material, one), LEAST_REFLECTED) for one in (end, "absorption")
+    )
+    return np.asarray(moved / believed)
+
+
+def by_octave(values: Array, bands_hz: Sequence[float], frequency_hz: ArrayLike) -> Array:
+    """(F,) values of octave bands (band,) between midbands, over the logarithm of frequency."""
+    midbands = [exact_midband_hz(f) for f in bands_hz]
+    return np.asarray(np.interp(np.log(frequency_hz), np.log(midbands), values))
+
+
 def material_at(scene: Scene, covers: Sequence[Cover], facet: int, point: Array) -> int:
     """Index of the material at a point (3,) of a facet: that of the last cover over it."""
     found = scene.surfaces[scene.facets[facet].surface].material
@@ -60,12 +80,15 @@ def material_at(scene: Scene, covers: Sequence[Cover], facet: int, point: Array)
     return found
 
 
-def cosines_along(scene: Scene, start: Array, facets: Sequence[int], points: Array) -> list[float]:
-    """Cosine of the angle of incidence at each facet of a path that starts at `start` (3,)."""
-    before = np.vstack([start, points[:-1]])
-    ways = points - before
-    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
-    return [
-        float(np.clip(-way @ scene.facets[f].normal, 0.0, 1.0))
-        for f, way in zip(facets, ways, strict=True)
-    ]
+def cosines_along(scene: Scene, direction: Array, facets: Sequence[int]) -> Array:
+    """(order,) cosine of the angle of incidence at each facet of a path that leaves so.
+
+    From the unit direction (3,) and not from the points of the path: where it runs into an edge
+    of two facets, two of them are one.
+    """
+    cosines = np.empty(len(facets))
+    for i, facet in enumerate(facets):
+        normal = scene.facets[facet].normal
+        cosines[i] = -direction @ normal
+        direction = direction + 2 * cosines[i] * normal
+    return cosines

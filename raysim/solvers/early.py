@@ -11,6 +11,7 @@ from raysim.kernels.boundary import materials_at, reflect_each
 from raysim.kernels.images import find_paths
 from raysim.results.data import Reflection
 from raysim.scene.data import UP, Receiver, Scene
+from raysim.scene.reflecting import cosines_along
 from raysim.solvers.emission import energy_towards
 from raysim.solvers.pack import Packed
 
@@ -134,16 +135,6 @@ def _left(
         reflect_each(boundary, own, cosines, energy)
         energy *= (1.0 - boundary.scattering[own][:, boundary.band_class]).prod(axis=0)
     return left
-
-
-def cosines_along(scene: Scene, direction: Array, facets: tuple[int, ...]) -> Array:
-    """(order,) cosine of the angle of incidence at each facet of a path that leaves so."""
-    cosines = np.empty(len(facets))
-    for i, facet in enumerate(facets):
-        normal = scene.facets[facet].normal
-        cosines[i] = -direction @ normal
-        direction = direction + 2 * cosines[i] * normal
-    return cosines
 
 
 def _angles(scene: Scene, receiver: Receiver, point: Array) -> tuple[float, float]:

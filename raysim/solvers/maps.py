@@ -13,8 +13,8 @@ from raysim.kernels.maps import Mapped, Patches, Wanted, map_rays, patches_at
 from raysim.kernels.ray import Plan
 from raysim.results.data import MAP_BOOKS, MAP_WINDOWS_S, Maps, Reflection
 from raysim.scene.data import Facet, Scene
+from raysim.scene.reflecting import cosines_along
 from raysim.settings import BATCHES
-from raysim.solvers.early import cosines_along
 from raysim.solvers.late import RAYS_A_ROUND, refuse_leaks
 from raysim.solvers.pack import Packed
 from raysim.theory.slopes import decay_time_slope, level_slope

@@ -45,8 +45,9 @@ def delay_sensitivity(
     """
     points, normals = np.reshape(points, (-1, 3)), np.reshape(normals, (-1, 3))
     ends = np.vstack([source, points, receiver]).astype(np.float64)
-    legs = np.diff(ends, axis=0)
-    ahead = legs / np.linalg.norm(legs, axis=1, keepdims=True)
+    ahead = [(ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])]
+    for normal in normals:  # not from the points: in an edge of two planes two of them are one
+        ahead.append(ahead[-1] - 2 * (ahead[-1] @ normal) * normal)
     straight = ends[-1] - ends[0]
     direct = straight / np.linalg.norm(straight)
     moved = [direct - ahead[0], ahead[-1] - direct]

@@ -67,6 +67,26 @@ def test_front_wall_notch_by_true_geometry():
     assert np.isnan(front.tolerance_hz)
 
 
+def test_a_notch_has_the_range_of_its_surface():
+    """0.1 believed, 0 to 0.36: amplitudes of 1 / 0.9487 and 0.8 / 0.9487 of what is believed."""
+    scene = hard(bedroom_scene(desk=False))
+    materials = tuple(
+        dataclasses.replace(
+            m,
+            absorption=m.absorption * 0 + 0.1,
+            absorption_low=m.absorption * 0,
+            absorption_high=m.absorption * 0 + 0.36,
+        )
+        for m in scene.materials
+    )
+    notches = quantities.boundary_notches(bedroom(dataclasses.replace(scene, materials=materials)))
+    [front] = [n for n in notches if (n.surface, n.source) == ("front", 0)]
+    ratio = 1 - 10 ** (front.depth_db / 20)
+    deepest, shallowest = (1 - ratio * kept / 0.9**0.5 for kept in (1.0, 0.8))
+    ends = (20 * np.log10(deepest), 20 * np.log10(shallowest))
+    assert front.depth_range_db == pytest.approx(ends, abs=1e-6)
+
+
 def test_tape_moves_a_notch():
     """The front wall lies in the origin, the distance of the source to it counts twice or so."""
     scene = dataclasses.replace(hard(bedroom_scene(desk=False)), tolerance_m=0.01)
@@ -231,6 +251,8 @@ def test_room_gain_of_12_db_an_octave_below_50_hz():
     assert 33 <= gain.largest_cut_off_hz <= 45
     assert gain.reaches_hz == 25
     assert closed_box_energy(np.array([40.0]), 40.0) == pytest.approx(0.5)
+    flat = quantities.room_gain(with_bass(f, lifted), 0, 0, np.ones((1, 1, len(f)), complex))
+    assert flat.largest_cut_off_hz == 20
     assert (
         quantities.room_gain(exponential_result(bass=True, batches=4, duration_s=0.3), 0, 0) is None
     )

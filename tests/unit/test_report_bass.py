@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import io
+import re
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from raysim import quantities
 from raysim.errors import SettingsError
 from raysim.quantities.bass_plan import Plan
+from raysim.quantities.dip_ranges import depth_ranges_db
 from raysim.quantities.dips import Dip, find_dips
 from raysim.report import bass_words
 from raysim.report.bass import bass_section
@@ -115,9 +117,14 @@ def test_words_name_the_surface_of_a_hole(made):
     modes = quantities.modes_of(made, made.bass)
     dips = [[Dip(153.0, 9.0, "front", 5.0, True)], [Dip(87.0, 9.0, "", float("nan"), True)]]
     said = " ".join(bass_words.sentences(made, response, modes, dips))
-    assert "Holes of “left speaker”: at 153 Hz, 9 dB deep, made by “front”" in said
-    assert "Holes of “right speaker”: at 87 Hz, 9 dB deep, made by several surfaces at once" in said
+    for source, hole in (
+        ("left", r"at 153 Hz, 9 dB deep \(-?\d+ to 9\), made by “front”"),
+        ("right", r"at 87 Hz, 9 dB deep \(-?\d+ to 9\), made by several surfaces at once"),
+    ):
+        start = f"Holes of “{source} speaker”, in brackets within the materials' ranges: "
+        assert re.search(start + hole, said)
     assert "Corners are 6 to 6 dB louder than the room on average" in said
+    assert "by third-octave, ±0.0 dB over the loudspeakers; most at" in said
     assert "A head that moves 15 cm hears third-octaves change by up to 0.0 dB" in said
 
 
@@ -149,6 +156,23 @@ def test_dip_of_two_paths_is_given_to_its_surface():
     assert {dip.surface for dip in dips} == {"front"}
     assert dips[0].by_waves
     assert dips[0].gain_db == pytest.approx(-20 * np.log10(1 - 1.2007 / 2.3190), abs=0.2)
+    absorbing = tuple(
+        dataclasses.replace(m, absorption_low=0 * m.absorption, absorption_high=0.36 + m.absorption)
+        for m in hard
+    )
+    spread = dataclasses.replace(made, scene=dataclasses.replace(made.scene, materials=absorbing))
+    response, at_ends = quantities.joined_response(spread), np.repeat(bass.response, 2, axis=0)
+    high = [d for d in dips if d.frequency_hz > 300]
+    assert high
+    for dip, (least, most) in zip(
+        high, depth_ranges_db(spread, response, high, at_ends, 0, 0), strict=True
+    ):
+        ratio = 1.2007 / 2.3190
+        assert most == pytest.approx(dip.depth_db)
+        # The reflection keeps 0.8 of its amplitude; a twelfth of an octave shows most of it.
+        assert dip.depth_db - least == pytest.approx(
+            20 * np.log10((1 - 0.8 * ratio) / (1 - ratio)), abs=0.7
+        )
     higher = dataclasses.replace(bass, mode_frequency_hz=np.full(len(bass.mode_variant), 160.0))
     made = dataclasses.replace(made, bass=higher)
     above = find_dips(made, quantities.joined_response(made), 0, 0, 0)

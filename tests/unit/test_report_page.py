@@ -17,6 +17,7 @@ import pytest
 from raysim.digits import rounded
 from raysim.errors import ResultError
 from raysim.quantities import early_reflections, evaluate_all, reverberation_time
+from raysim.quantities.reflections import level_range_db
 from raysim.report import page as page_module
 from raysim.report import write_report
 from raysim.report.listed import list_reflections
@@ -149,8 +150,12 @@ def test_reflection_rows_equal_the_evaluation(made, parsed):
         one = judged[row[1], row[2], row[3]]
         orders.append(one.reflection.order)
         # One decimal is printed.
-        assert abs(number(row[4]) - one.level_db) <= 0.05 + 1e-9
-        assert row[6] == ("within" if one.is_met else "above")
+        level, low, high = map(number, re.fullmatch(r"(.*?\.\d)(.*) to (.*)", row[4]).groups())
+        printed = (one.level_db, *level_range_db(made, one.reflection))
+        assert (level, low, high) == pytest.approx(printed, abs=0.05 + 1e-9)
+        verdict, _, doubt = row[6].partition(" ")
+        assert verdict == ("within" if one.is_met else "above")
+        assert bool(doubt) == (printed[1] <= -10 < printed[2])
         for place in one.places:
             assert f"{100 * place.edges[0][1]:.0f} cm" in row[5]
     assert orders == sorted(orders)
@@ -290,9 +295,10 @@ def test_unusable_folders_are_refused_before_anything_is_drawn(made, tmp_path, m
 def test_without_bands_of_the_criterion_it_is_said_not_guessed(made):
     low_bands = (63.0, 125.0, 250.0, 500.0, 630.0, 800.0)
     low = replace(made, scene=replace(made.scene, bands_hz=low_bands))
-    rows = reflection_rows(low.scene, list_reflections(low))
+    rows = reflection_rows(low, list_reflections(low))
     assert {row["level_db"] for row in rows} == {"–"}
     assert {row["verdict"] for row in rows} == {"not judged"}
+    assert {row["level_range_db"] for row in rows} == {""}
     assert "not judged" in early_intro(low)
 
 

@@ -15,11 +15,14 @@ from raysim.quantities.overlap import interference_spread_db
 from raysim.quantities.response import bass_share, frequencies, rest_at, smoothed
 from raysim.scene.reflecting import reflection_factor
 from raysim.scene.variants import Cover
+from raysim.solvers.early import find_reflections
+from raysim.solvers.pack import pack
 from raysim.surfaces.grammar import parse_layers
 from raysim.theory.fluctuation import band_variance, level_deviation_db
 from tests.report_made import result as bedroom
 from tests.report_made import scene as bedroom_scene
 from tests.results_made import exponential_result, made_bass
+from tests.rooms import shoebox
 
 SPEED = 343.2
 
@@ -59,6 +62,27 @@ def test_image_sum_in_a_rigid_box_by_hand():
     air = np.exp(-0.5 * np.outer(scene.climate.attenuation(f), r))
     wanted = (10 / r * air * np.exp(-2j * np.pi * np.outer(f, r) / speed)).sum(axis=1)
     assert Images(scene, ()).pressure(paths, f) == pytest.approx(wanted, rel=2e-4)
+
+
+def test_a_path_through_an_edge_has_angles_and_a_tolerance():
+    """Source and seat in line with the edge of front wall and floor: two points are one there."""
+    scene = shoebox((4.6, 3.4, 2.5), sources=[(0.95, 0.6, 1.2)], receivers=[(1.7, 1.0, 2.0)])
+    scene = dataclasses.replace(scene, tolerance_m=0.01)
+    packed = pack(scene, 0.1)
+    longest = float(packed.direct_m.max()) + 5.0
+    found = find_reflections(scene, packed, 2, longest)
+    [edge] = [p for p in found if p.order == 2 and not np.ptp(p.points, axis=0).any()]
+    assert edge.points[0] == pytest.approx([edge.points[0][0], 0.0, 0.0])
+    turned = Images(scene, ()).pressure([edge], np.array([57.0, 1234.0]))
+    assert np.isfinite(turned).all()
+    # Both planes lie in the origin of the coordinates, so only the ends can be off.
+    away, back, straight = (
+        np.array(way) / np.linalg.norm(way)
+        for way in ((0.75, -1.6, -3.2), (0.75, 1.6, 3.2), (0.75, 0.4, 0.8))
+    )
+    expected = np.hypot(np.linalg.norm(straight - away), np.linalg.norm(back - straight))
+    speed = scene.climate.speed_of_sound
+    assert speed * quantities.delay_tolerance_s(scene, edge) == pytest.approx(0.01 * expected)
 
 
 def test_absorbing_wall_reflects_by_its_admittance():
