@@ -146,7 +146,7 @@ def in_variants(room: Room, number: int) -> Room:
     floor = int(room.tree.facet[room.tree.normal[:, 2].argmax()])
     random = np.random.default_rng(6)
     low = random.uniform(0.0, np.array(SIZE_M[:2]) - PANEL_M, (number, 2))
-    first = np.where(np.arange(len(room.cover.first)) > floor, number, 0)
+    first = np.where(np.arange(len(room.cover.first)) > floor, number, 0).astype(np.int32)
     frame = room.cover.frame.copy()
     frame[floor] = (0, 0, 0), (1, 0, 0), (0, 1, 0)
     cover = Cover(

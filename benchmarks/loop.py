@@ -96,15 +96,15 @@ def room_of(corners: Array) -> Room:
     return Room(
         build_tree(corners, facet, surface, np.zeros(len(facet), bool)),
         Boundary(
-            np.zeros(1, np.int64),
+            np.zeros(1, np.int32),
             1.0 - ABSORPTION[None],
-            np.zeros(1, np.int64),
-            np.ones(1, np.int64),
+            np.zeros(1, np.int32),
+            np.ones(1, np.int32),
             SCATTERING[None].copy(),
             np.arange(bands),
         ),
         Cover(
-            np.zeros(facets + 1, np.int64),
+            np.zeros(facets + 1, np.int32),
             np.empty((0, 4)),
             np.empty(0, np.int64),
             np.empty((0, 1), bool),

@@ -27,7 +27,7 @@ class Rays(NamedTuple):
     covered point costs more with more variants.
 
     o, d : (3, WIDTH) origin of the present segment, m, and direction
-    t, normal, level, triangle : its length, m, and what it meets, that plane's n.p
+    t, normal, triangle : its length, m, and what it meets
     before, since : m, path up to the last diffusing point (0 while all reflections were
         mirrored), and from there or from the source to the origin
     order : number of reflections
@@ -41,9 +41,6 @@ class Rays(NamedTuple):
     at_start : (places,) 1 for each variant, then 0 up to a multiple of WIDTH places
     chance_sum : (classes, WIDTH) of chance_of over variants
     peak : (bands, WIDTH) largest energy_of * chance_of of any variant
-    scattering, low, high : (WIDTH,) where in the tables of the boundary the material that each
-        ray meets begins: scattering, and reflectance on both sides of its cosine
-    share : (WIDTH,) of the way from `low` to `high`
     u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
     mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
     path : (WIDTH,) key of all facets that a mirrored path has met
@@ -60,13 +57,12 @@ class Rays(NamedTuple):
     d: NDArray[np.float64]
     t: NDArray[np.float64]
     normal: NDArray[np.float64]
-    level: NDArray[np.float64]
     triangle: NDArray[np.int32]
     before: NDArray[np.float64]
     since: NDArray[np.float64]
-    order: NDArray[np.int64]
+    order: NDArray[np.int32]
     facet: NDArray[np.int32]
-    hero_class: NDArray[np.uint64]
+    hero_class: NDArray[np.int32]
     hero_variant: NDArray[np.int64]
     stream: NDArray[np.uint64]
     counter: NDArray[np.uint64]
@@ -77,10 +73,6 @@ class Rays(NamedTuple):
     at_start: NDArray[np.float64]
     chance_sum: NDArray[np.float64]
     peak: NDArray[np.float64]
-    scattering: NDArray[np.uint64]
-    low: NDArray[np.uint64]
-    high: NDArray[np.uint64]
-    share: NDArray[np.float64]
     u: NDArray[np.float64]
     cosine: NDArray[np.float64]
     mirrors: NDArray[np.int32]
@@ -111,13 +103,12 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         ahead,
         np.zeros(WIDTH),
         against,
-        np.zeros(WIDTH),
         np.zeros(WIDTH, np.int32),
         np.zeros(WIDTH),
         np.zeros(WIDTH),
-        np.zeros(WIDTH, np.int64),
         np.zeros(WIDTH, np.int32),
-        np.zeros(WIDTH, np.uint64),
+        np.zeros(WIDTH, np.int32),
+        np.zeros(WIDTH, np.int32),
         np.zeros(WIDTH, np.int64),
         np.zeros(WIDTH, np.uint64),
         np.zeros(WIDTH, np.uint64),
@@ -128,10 +119,6 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         at_start,
         np.ones((classes, WIDTH)),
         np.ones((bands, WIDTH)),
-        np.zeros(WIDTH, np.uint64),
-        np.zeros(WIDTH, np.uint64),
-        np.zeros(WIDTH, np.uint64),
-        np.zeros(WIDTH),
         np.ones(WIDTH),
         np.ones(WIDTH),
         np.empty((MIRRORS, WIDTH), np.int32),

@@ -190,12 +190,8 @@ def find_arrivals(
     `specular` are those that no surface has spread, `known` those of them of which `rays.mirrors`
     holds all facets. A path that belongs to the images brings nothing.
     """
-    count, left = 0, counted & specular
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
-        if rays.order[lane] <= room.plan.image_order:
-            counted &= ~(1 << lane)
+    count, of_images = 0, load(rays.order, 0) <= np.int32(room.plan.image_order)
+    counted &= ~(bits(of_images) & specular)
     for r in range(len(room.receivers.radius)):
         left = near_sphere(room.receivers, r, rays) & counted
         while left != 0:

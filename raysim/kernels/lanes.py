@@ -27,7 +27,7 @@ ALL = (1 << WIDTH) - 1  # pattern of bits with every lane in it
 TWINS: dict[str, Callable[..., Any]] = {}  # what each named operation does, on arrays of WIDTH
 BIT, INT, LONG = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 FLOAT, DOUBLE = ir.FloatType(), ir.DoubleType()
-FUSED, GATHER = ("contract",), f"llvm.masked.gather.v{WIDTH}f64.v{WIDTH}p0"
+FUSED = ("contract",)
 
 
 class Lanes(types.Type):
@@ -53,6 +53,7 @@ WHOLES = Lanes("whole", INT, types.int32)
 LONGS = Lanes("long", LONG, types.uint64)
 TRUTHS = Lanes("truth", BIT, types.boolean)
 OF_ONE = {kind.one: kind for kind in (SINGLES, DOUBLES, WHOLES, LONGS)}
+BYTES = {SINGLES: 4, DOUBLES: 8, WHOLES: 4, LONGS: 8}
 
 
 def declare(rule: Callable[..., Any], twin: Callable[..., Any], emit: Callable[..., Any]) -> Any:
@@ -130,6 +131,9 @@ for _kind in (SINGLES, DOUBLES):
 _operator(operator.and_, TRUTHS, TRUTHS, lambda b, x, y: b.and_(x, y))
 _operator(operator.or_, TRUTHS, TRUTHS, lambda b, x, y: b.or_(x, y))
 _operator(operator.ne, WHOLES, TRUTHS, lambda b, x, y: b.icmp_signed("!=", x, y))
+_operator(operator.le, WHOLES, TRUTHS, lambda b, x, y: b.icmp_signed("<=", x, y))
+_operator(operator.add, WHOLES, WHOLES, lambda b, x, y: b.add(x, y))
+_operator(operator.mul, WHOLES, WHOLES, lambda b, x, y: b.mul(x, y))
 _operator(operator.add, LONGS, LONGS, lambda b, x, y: b.add(x, y))
 _operator(operator.mul, LONGS, LONGS, lambda b, x, y: b.mul(x, y))
 _operator(operator.xor, LONGS, LONGS, lambda b, x, y: b.xor(x, y))
@@ -140,9 +144,13 @@ def _place(builder: Any, kind: Lanes, data: Any, first: Any) -> Any:
     return builder.bitcast(builder.gep(data, [first]), kind.vector.as_pointer())
 
 
+def _scalar(kind: Any) -> str:
+    one = kind.one if isinstance(kind, Lanes) else kind
+    return {types.float32: "f32", types.float64: "f64", types.int32: "i32"}[one]
+
+
 def _suffix(kind: Any) -> str:
-    scalar = "f32" if kind in (SINGLES, types.float32) else "f64"
-    return f"v{WIDTH}{scalar}" if isinstance(kind, Lanes) else scalar
+    return f"v{WIDTH}{_scalar(kind)}" if isinstance(kind, Lanes) else _scalar(kind)
 
 
 def _of_itself(name: str) -> Callable[[Any, Any, Any], Any]:
@@ -159,7 +167,11 @@ def _of_itself(name: str) -> Callable[[Any, Any, Any], Any]:
 
 
 def _ordered(sign: str) -> Callable[[Any, Any, Any, Any], Any]:
-    return lambda builder, _, x, y: builder.select(builder.fcmp_ordered(sign, x, y), x, y)
+    def emit(builder: Any, kind: Any, x: Any, y: Any) -> Any:
+        y = y if y.type == x.type else _spread(builder, kind, y)
+        return builder.select(builder.fcmp_ordered(sign, x, y), x, y)
+
+    return emit
 
 
 def _across(
@@ -208,17 +220,22 @@ def _fraction(builder: Any, kind: Any, z: Any) -> Any:
 
 
 def _gather(builder: Any, kind: Any, data: Any, which: Any) -> Any:
-    bytes_each = ir.Constant(LONGS.vector, [8] * WIDTH)
+    if not isinstance(kind, Lanes):
+        return builder.load(builder.gep(data, [which]))
+    size = ir.Constant(INT, BYTES[kind])
     start = _spread(builder, LONGS, builder.ptrtoint(data, LONG))
+    offset = builder.mul(
+        builder.sext(which, LONGS.vector), _spread(builder, LONGS, builder.sext(size, LONG))
+    )
+    element = kind.vector.element
     places = builder.inttoptr(
-        builder.add(start, builder.mul(which, bytes_each)),
-        ir.VectorType(DOUBLE.as_pointer(), WIDTH),
+        builder.add(start, offset), ir.VectorType(element.as_pointer(), WIDTH)
     )
     every = ir.Constant(TRUTHS.vector, [1] * WIDTH)
     form = ir.FunctionType(kind.vector, [places.type, INT, every.type, kind.vector])
-    called = cgutils.get_or_insert_function(builder.module, form, GATHER)
-    nothing = ir.Constant(kind.vector, ir.Undefined)
-    return builder.call(called, [places, ir.Constant(INT, 8), every, nothing])
+    name = f"llvm.masked.gather.v{WIDTH}{_scalar(kind)}.v{WIDTH}p0"
+    called = cgutils.get_or_insert_function(builder.module, form, name)
+    return builder.call(called, [places, size, every, ir.Constant(kind.vector, ir.Undefined)])
 
 
 def _prefetch(builder: Any, _: Any, data: Any, first: Any) -> None:
@@ -314,6 +331,14 @@ def _fraction_twin(z: Any) -> Any:
     return (z >> np.uint64(11)) * 2.0**-53
 
 
+def _whole_twin(x: Any) -> Any:
+    return np.int32(x)
+
+
+def _real_twin(x: Any) -> Any:
+    return np.float64(x)
+
+
 def _recast_twin(x: Any) -> Any:
     return x.view(np.uint64 if x.dtype == np.float64 else np.float64)
 
@@ -321,6 +346,11 @@ def _recast_twin(x: Any) -> Any:
 def _like(x: Any, *others: Any) -> Any:
     """Rule of operations of one kind of number throughout."""
     return x, (x,) * (1 + len(others))
+
+
+def _of_two(x: Any, y: Any) -> Any:
+    """Rule of operations of two numbers, the second plain or like the first."""
+    return x, (x, x.one if isinstance(x, Lanes) and y != x else x)
 
 
 def _fixed(result: Any, *arguments: Any) -> Callable[..., Any]:
@@ -343,8 +373,16 @@ store = declare(
         x, b.bitcast(b.gep(data, [first]), x.type.as_pointer()), align=4
     ),
 )
-# elements of a float64 array, rows running on, whose numbers are LONGS
-gather = declare(lambda data, _: (DOUBLES, (data, LONGS)), _gather_twin, _gather)
+# elements of an array, rows running on, whose numbers are WHOLES; of one number too
+gather = declare(
+    lambda data, which: (
+        (OF_ONE[data.dtype], (data, WHOLES))
+        if which == WHOLES
+        else (data.dtype, (data, types.int64))
+    ),
+    _gather_twin,
+    _gather,
+)
 # let the processor fetch a part of an array before it is asked for
 prefetch = declare(lambda data, *_: (types.void, (data, types.int64)), _prefetch_twin, _prefetch)
 # what faces `other` in a table of float32: WIDTH elements for one number, one for WIDTH
@@ -356,8 +394,9 @@ facing = declare(
     _facing_twin,
     _facing,
 )
-lesser = declare(_like, _lesser_twin, _ordered("<"))
-greater = declare(_like, _greater_twin, _ordered(">"))
+# y unless x is; y may be a plain number for all lanes, and both may be
+lesser = declare(_of_two, _lesser_twin, _ordered("<"))
+greater = declare(_of_two, _greater_twin, _ordered(">"))
 total_of = declare(
     _fixed(types.float64, DOUBLES), _total_of_twin, _across(lambda b, _, x, y: b.fadd(x, y))
 )
@@ -371,6 +410,17 @@ choose = declare(
 # to single precision
 single = declare(
     _fixed(SINGLES, DOUBLES), _single_twin, lambda b, kind, x: b.fptrunc(x, kind.vector)
+)
+# a number of double precision without its fraction, and back; of a plain number too
+whole = declare(
+    lambda x: (WHOLES if x == DOUBLES else types.int32, (x,)),
+    _whole_twin,
+    lambda b, kind, x: b.fptosi(x, kind.vector if kind == WHOLES else INT),
+)
+real = declare(
+    lambda n: (DOUBLES if n == WHOLES else types.float64, (n,)),
+    _real_twin,
+    lambda b, kind, n: b.sitofp(n, kind.vector if kind == DOUBLES else DOUBLE),
 )
 # the 64 bits of a number of double precision, and back
 recast = declare(

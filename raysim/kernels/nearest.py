@@ -19,6 +19,7 @@ from raysim.kernels.lanes import (
     bits,
     choose,
     facing,
+    gather,
     greater,
     item,
     lesser,
@@ -335,15 +336,6 @@ def search_boxes(tree: Tree, rays: Rays, left: int) -> None:
 
 
 @inlined
-def set_plane(tree: Tree, rays: Rays, lane: int) -> None:
-    """Fetch the plane of the triangle that a ray meets."""
-    k = rays.triangle[lane]
-    if k != NOTHING:
-        set_column(rays.normal, lane, row(tree.normal, k))
-        rays.level[lane] = tree.level[k]
-
-
-@inlined
 def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
     """First triangle along each ray that is alive, the distance to it and its normal.
 
@@ -353,21 +345,24 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
     near = near_rays(tree, rays, o, d)
     test_large(tree, rays, near, load(rays.facet, 0))
     search_boxes(tree, rays, open_root(tree, rays, near, alive & ~doubtful(rays)))
-    left = alive
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
-        place = rays.place[lane]
-        rays.triangle[lane] = tree.first[place] if place != NOTHING else NOTHING
-        set_plane(tree, rays, lane)
-    n = load_vec(rays.normal)
-    t = (load(rays.level, 0) - dot(n, o)) / dot(n, d)
-    t = choose(load(rays.most, 0) < np.float32(np.inf), t, spread(np.inf))
+    place = load(rays.place, 0)
+    is_met = (place != np.int32(NOTHING)) & truths(alive)
+    k = gather(tree.first, choose(is_met, place, spread(np.int32(0))))
+    at, normal = k * np.int32(3), tree.normal
+    n = Vec(
+        gather(normal, at), gather(normal, at + np.int32(1)), gather(normal, at + np.int32(2))
+    )
+    slope = choose(is_met, dot(n, d), spread(1.0))
+    t = choose(is_met, (gather(tree.level, k) - dot(n, o)) / slope, spread(np.inf))
+    store(rays.triangle, 0, choose(is_met, k, spread(np.int32(NOTHING))))
     store(rays.t, 0, choose(truths(alive), t, spread(0.0)))
+    store_vec(rays.normal, n)
     left = alive & doubtful(rays)
     while left != 0:
         lane = lowest(left)
         left &= left - 1
         ray = column(rays.o, lane), column(rays.d, lane), np.int64(rays.facet[lane])
-        rays.triangle[lane], rays.t[lane] = nearest(tree, *ray, rays.stack[0], rays.reach[0])
-        set_plane(tree, rays, lane)
+        met, rays.t[lane] = nearest(tree, *ray, rays.stack[0], rays.reach[0])
+        rays.triangle[lane] = met
+        if met != NOTHING:
+            set_column(rays.normal, lane, row(tree.normal, met))

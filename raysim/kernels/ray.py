@@ -31,7 +31,7 @@ from raysim.kernels.lanes import (
     total_of,
     truths,
 )
-from raysim.kernels.tree import Tree
+from raysim.kernels.tree import NOTHING, Tree
 from raysim.kernels.uniform import ahead
 from raysim.kernels.vec import Vec, column, dot, load_vec, store_vec
 
@@ -188,29 +188,31 @@ def decide_under_covers(
 
 
 @inlined
-def find_materials(room: Room, rays: Rays, alive: int) -> tuple[int, int]:
-    """Of the rays at `rays.o` those under covers, and those of them whose heroes scatter.
-
-    For the others, where their materials are found in the tables.
-    """
-    boundary, cover, tree = room.boundary, room.cover, room.tree
-    covered, diffuse = 0, 0
-    bands, classes = len(rays.energy), len(rays.chance)
-    while alive != 0:
-        lane = lowest(alive)
-        alive &= alive - 1
-        k = rays.triangle[lane]
-        facet, base = tree.facet[k], boundary.material[tree.surface[k]]
-        rays.facet[lane] = facet
-        low, high, share = rows_at(boundary, base, rays.cosine[lane])
-        rays.scattering[lane], rays.share[lane] = base * classes, share
-        rays.low[lane], rays.high[lane] = low * bands, high * bands
-        if cover.first[facet] != cover.first[facet + 1]:
-            p = column(rays.o, lane)
-            under, scatters = decide_under_covers(boundary, cover, facet, base, p, lane, rays)
-            covered |= int(under) << lane
-            diffuse |= int(scatters) << lane
+def look_under_covers(room: Room, rays: Rays, alive: int) -> tuple[int, int]:
+    """Of the rays at `rays.o` those under covers, and those of them whose heroes scatter."""
+    boundary, cover = room.boundary, room.cover
+    facet, covered, diffuse = load(rays.facet, 0), 0, 0
+    left = alive & bits(gather(cover.first, facet) != gather(cover.first, facet + np.int32(1)))
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        base = boundary.material[room.tree.surface[rays.triangle[lane]]]
+        p = column(rays.o, lane)
+        under, scatters = decide_under_covers(
+            boundary, cover, rays.facet[lane], base, p, lane, rays
+        )
+        covered |= int(under) << lane
+        diffuse |= int(scatters) << lane
     return covered, diffuse
+
+
+@inlined
+def meet_surfaces(room, rays):  # type: ignore[no-untyped-def]
+    """Note the facets that rays meet; the materials there, of a dead ray any."""
+    tree, k = room.tree, load(rays.triangle, 0)
+    k = choose(k != np.int32(NOTHING), k, spread(np.int32(0)))
+    store(rays.facet, 0, gather(tree.facet, k))
+    return gather(room.boundary.material, gather(tree.surface, k))
 
 
 @inlined
@@ -222,16 +224,20 @@ def pass_on(room: Room, rays: Rays, alive: int) -> int:
     boundary = room.boundary
     d, n = load_vec(rays.d), load_vec(rays.normal)
     draws = load(rays.counter, 0)
-    store(rays.u, 0, ahead(draws, 0))
-    store(rays.cosine, 0, 0.0 - dot(d, n))
-    covered, scatters = find_materials(room, rays, alive)
-    plain, row = truths(alive & ~covered), load(rays.scattering, 0)
+    u, cosine = ahead(draws, 0), 0.0 - dot(d, n)
+    material = meet_surfaces(room, rays)
+    covered, scatters = 0, 0
+    if len(room.cover.material) > 0:
+        store(rays.u, 0, u)
+        store(rays.cosine, 0, cosine)
+        covered, scatters = look_under_covers(room, rays, alive)
+    plain, row = truths(alive & ~covered), material * np.int32(len(rays.chance))
     hero = gather(boundary.scattering, row + load(rays.hero_class, 0))
-    scatters |= bits((load(rays.u, 0) < hero) & plain)
+    scatters |= bits((u < hero) & plain)
     diffuse, nothing, all_of_it = truths(scatters), spread(0.0), spread(1.0)
     total = nothing
     for c in range(len(rays.chance)):
-        s = gather(boundary.scattering, row + np.uint64(c))
+        s = gather(boundary.scattering, row + np.int32(c))
         decided = choose(plain, choose(diffuse, s, 1.0 - s), all_of_it)
         chance = load(rays.chance, c * WIDTH) * decided
         store(rays.chance, c * WIDTH, chance)
@@ -239,12 +245,12 @@ def pass_on(room: Room, rays: Rays, alive: int) -> int:
     raised = float(len(rays.chance) * rays.variants) / total
     for c in range(len(rays.chance)):
         store(rays.chance, c * WIDTH, load(rays.chance, c * WIDTH) * raised)
-    low, high, share = load(rays.low, 0), load(rays.high, 0), load(rays.share, 0)
-    slanted = bits(nothing < share) != 0
+    low, high, share = rows_at(boundary, material, cosine)
+    bands, slanted = np.int32(len(rays.energy)), bits(nothing < share) != 0
     for b in range(len(rays.energy)):
-        r = gather(boundary.reflectance, low + np.uint64(b))
+        r = gather(boundary.reflectance, low * bands + np.int32(b))
         if slanted:
-            r = r + share * (gather(boundary.reflectance, high + np.uint64(b)) - r)
+            r = r + share * (gather(boundary.reflectance, high * bands + np.int32(b)) - r)
         left = load(rays.energy, b * WIDTH) * choose(plain, r, all_of_it)
         store(rays.energy, b * WIDTH, left)
     straight, spread_out = mirrored(d, n), lambert(n, ahead(draws, 1), ahead(draws, 2))

@@ -56,8 +56,7 @@ def go_on(rays: Rays, diffuse: int) -> None:
     before, since = load(rays.before, 0), load(rays.since, 0)
     store(rays.before, 0, choose(spread_out, before + since, before))
     store(rays.since, 0, choose(spread_out, nothing, since))
-    for lane in range(WIDTH):
-        rays.order[lane] += 1
+    store(rays.order, 0, load(rays.order, 0) + np.int32(1))
 
 
 @inlined
@@ -85,13 +84,8 @@ def too_long(plan: Plan, rays: Rays) -> int:
 def inside(rays: Rays, alive: int, lost: Lost) -> int:
     """Those of the rays that meet a surface from its front; others are counted as lost."""
     n, d = load_vec(rays.normal), load_vec(rays.d)
-    behind = bits(0.0 < dot(n, d)) & alive
-    left = alive
-    while left != 0:
-        lane = lowest(left)
-        left &= left - 1
-        if rays.triangle[lane] == NOTHING:
-            behind |= 1 << lane
+    met = bits(load(rays.triangle, 0) != np.int32(NOTHING))
+    behind = (bits(0.0 < dot(n, d)) | ~met) & alive
     left = behind
     while left != 0:
         lane = lowest(left)

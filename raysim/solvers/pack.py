@@ -86,7 +86,7 @@ def pack(scene: Scene, radius_m: float, covers: Covers = ((),), growth: float = 
 
 def _boundary(scene: Scene, covers: Covers) -> Boundary:
     """Bands in which every material in use scatters equally share one class."""
-    material = np.array([s.material for s in scene.surfaces], np.int64)
+    material = np.array([s.material for s in scene.surfaces], np.int32)
     used = sorted({*material.tolist(), *(c.material for own in covers for c in own)})
     scattering = np.stack([m.scattering for m in scene.materials])
     _, first, band_class = np.unique(
@@ -109,7 +109,7 @@ def _cover(scene: Scene, covers: Covers) -> Cover:
     kept = sorted(present, key=lambda c: c.facet)
     first = np.searchsorted([c.facet for c in kept], np.arange(len(scene.facets) + 1))
     return Cover(
-        first.astype(np.int64),
+        first.astype(np.int32),
         np.array([c.rect for c in kept], np.float64).reshape(-1, 4),
         np.array([c.material for c in kept], np.int64),
         np.array([[v in present[c] for v in range(len(covers))] for c in kept], np.bool_).reshape(
@@ -119,7 +119,7 @@ def _cover(scene: Scene, covers: Covers) -> Cover:
     )
 
 
-def _reflectance(scene: Scene) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
+def _reflectance(scene: Scene) -> tuple[Array, NDArray[np.int32], NDArray[np.int32]]:
     """Rows of all materials, and the first and the number of each: layers have one a cosine."""
     cosines = np.linspace(0.0, 1.0, COSINES)
     rows = [
@@ -128,8 +128,9 @@ def _reflectance(scene: Scene) -> tuple[Array, NDArray[np.int64], NDArray[np.int
         else 1.0 - m.absorption[None]
         for m in scene.materials
     ]
-    count = np.array([len(own) for own in rows], np.int64)
-    return np.ascontiguousarray(np.concatenate(rows)), np.cumsum(count) - count, count
+    count = np.array([len(own) for own in rows], np.int32)
+    first = (np.cumsum(count) - count).astype(np.int32)
+    return np.ascontiguousarray(np.concatenate(rows)), first, count
 
 
 def _planes(scene: Scene) -> Planes:
