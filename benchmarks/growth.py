@@ -125,8 +125,7 @@ def in_bands(room: Room, number: int) -> Room:
     boundary = Boundary(
         room.boundary.material,
         1.0 - absorption[None],
-        room.boundary.first,
-        room.boundary.cosines,
+        room.boundary.steps,
         scattering[None].copy(),
         np.arange(number),
     )
@@ -137,8 +136,12 @@ def in_bands(room: Room, number: int) -> Room:
 def in_layers(room: Room) -> Room:
     """The room with a table over the angle of incidence, of the same numbers."""
     rows = np.repeat(room.boundary.reflectance, 65, axis=0)
-    cosines = np.full_like(room.boundary.cosines, 65)
-    return room._replace(boundary=room.boundary._replace(reflectance=rows, cosines=cosines))
+    tables = room.boundary._replace(
+        reflectance=rows,
+        steps=np.full(len(rows), 64, np.int32),
+        scattering=np.repeat(room.boundary.scattering, 65, axis=0),
+    )
+    return room._replace(boundary=tables)
 
 
 def in_variants(room: Room, number: int) -> Room:
@@ -150,17 +153,16 @@ def in_variants(room: Room, number: int) -> Room:
     frame = room.cover.frame.copy()
     frame[floor] = (0, 0, 0), (1, 0, 0), (0, 1, 0)
     cover = Cover(
-        first.astype(np.int64),
+        first,
         np.concatenate([low, low + PANEL_M], axis=1),
-        np.ones(number, np.int64),
+        np.ones(number, np.int32),
         np.eye(number, dtype=bool),
         frame,
     )
     tables = room.boundary
     boundary = tables._replace(
         reflectance=np.concatenate([tables.reflectance, np.full_like(tables.reflectance, 0.2)]),
-        first=np.arange(2),
-        cosines=np.ones(2, np.int64),
+        steps=np.zeros(2, np.int32),
         scattering=np.repeat(tables.scattering, 2, axis=0),
     )
     return room._replace(cover=cover, boundary=boundary)

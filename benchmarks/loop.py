@@ -91,22 +91,20 @@ def room_of(corners: Array) -> Room:
     """One material all over."""
     facet = facets_of(corners)
     facets = int(facet.max()) + 1
-    surface = np.zeros_like(facet)
     bands = len(ABSORPTION)
     return Room(
-        build_tree(corners, facet, surface, np.zeros(len(facet), bool)),
+        build_tree(corners, facet, np.zeros(len(facet), bool)),
         Boundary(
-            np.zeros(1, np.int32),
+            np.zeros(facets, np.int32),
             1.0 - ABSORPTION[None],
             np.zeros(1, np.int32),
-            np.ones(1, np.int32),
             SCATTERING[None].copy(),
             np.arange(bands),
         ),
         Cover(
             np.zeros(facets + 1, np.int32),
             np.empty((0, 4)),
-            np.empty(0, np.int64),
+            np.empty(0, np.int32),
             np.empty((0, 1), bool),
             np.zeros((facets, 3, 3)),
         ),

@@ -85,7 +85,7 @@ def tree_of(triangles: int) -> Tree:
     """Ours."""
     corners = corners_of(triangles)
     facet = facets_of(corners)
-    return build_tree(corners, facet, np.zeros_like(facet), np.zeros(len(facet), bool))
+    return build_tree(corners, facet, np.zeros(len(facet), bool))
 
 
 def seconds(work: Callable[[], object]) -> float:

@@ -8,25 +8,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.compiled import compiled, inlined
-from raysim.kernels.lanes import choose, gather, greater, lesser, real, whole
+from raysim.kernels.lanes import gather, greater, lesser, real, whole
 from raysim.kernels.vec import Vec, dot, row, sub
 
 
 class Boundary(NamedTuple):
-    """Materials, and that of each surface in the bare room.
+    """Materials, and that of each facet in the bare room. A material goes by its first row.
 
-    material : (surfaces,) int32, index into the arrays below
+    material : (facets,) int32, first row in the tables below
     reflectance : (rows, bands), 1 - absorption; of each material one row for all angles, or one
         each for evenly spaced cosines of incidence from 0 to 1
-    first, cosines : (materials,) int32, its first row and how many it has
-    scattering : (materials, classes)
+    steps : (rows,) int32, into how many the rows of a material divide the cosines; 0 where it has
+        one row
+    scattering : (rows, classes), the same in all rows of a material
     band_class : (bands,) int64, class of each band
     """
 
     material: NDArray[np.int32]
     reflectance: NDArray[np.float64]
-    first: NDArray[np.int32]
-    cosines: NDArray[np.int32]
+    steps: NDArray[np.int32]
     scattering: NDArray[np.float64]
     band_class: NDArray[np.int64]
 
@@ -36,14 +36,14 @@ class Cover(NamedTuple):
 
     first : (facets + 1,) int32, covers of facet i are first[i] to first[i + 1] - 1
     rect : (covers, 4) low u, low v, high u, high v, m
-    material : (covers,) int64
+    material : (covers,) int32
     present : (covers, variants) bool
     frame : (facets, 3, 3) origin, u and v of each facet
     """
 
     first: NDArray[np.int32]
     rect: NDArray[np.float64]
-    material: NDArray[np.int64]
+    material: NDArray[np.int32]
     present: NDArray[np.bool_]
     frame: NDArray[np.float64]
 
@@ -55,11 +55,11 @@ def rows_at(boundary, material, cosine):  # type: ignore[no-untyped-def]
     Of one material, or of sixteen at a time.
     """
     # Without a branch: one to a table of its own cost every reflection 20 % more.
-    steps = real(gather(boundary.cosines, material)) - 1.0
+    steps = real(gather(boundary.steps, material))
     place = lesser(greater(cosine, 0.0), 1.0) * steps
-    before, first = whole(place), gather(boundary.first, material)
+    before = whole(place)
     after = whole(lesser(real(before) + 1.0, steps))
-    return first + before, first + after, place - real(before)
+    return material + before, material + after, place - real(before)
 
 
 @inlined
@@ -106,7 +106,6 @@ def materials_at(
     boundary: Boundary,
     cover: Cover,
     facet: NDArray[np.int64],
-    surface: NDArray[np.int64],
     point: NDArray[np.float64],
     out: NDArray[np.int64],
 ) -> None:
@@ -115,7 +114,7 @@ def materials_at(
     for i in range(len(facet)):
         count = covering(cover, facet[i], row(point, i), over)
         for v in range(len(out)):
-            out[v, i] = material_in(cover, over, count, v, boundary.material[surface[i]])
+            out[v, i] = material_in(cover, over, count, v, boundary.material[facet[i]])
 
 
 @compiled

@@ -118,7 +118,6 @@ def table_of(panes: Panes, normal: Array, sheet: NDArray[np.bool_], centre: Arra
 def build_tree(
     corners: Array,
     facet: NDArray[np.int64],
-    surface: NDArray[np.int64],
     sheet: NDArray[np.bool_],
 ) -> Tree:
     """Blocks of panes, the largest panes first, and boxes around the blocks of the rest.
@@ -127,7 +126,7 @@ def build_tree(
     ----------
     corners : (m, 3, 3) float, m
         Normals by the right-hand rule point into the air.
-    facet, surface : (m,) int
+    facet : (m,) int
     sheet : (m,) bool
     """
     centre = (corners.min(axis=(0, 1)) + corners.max(axis=(0, 1))) / 2
@@ -147,7 +146,6 @@ def build_tree(
         normal=np.ascontiguousarray(normal),
         level=(normal * a).sum(axis=1),
         facet=facet.astype(np.int32),
-        surface=surface.astype(np.int32),
         sheet=np.ascontiguousarray(sheet),
         fine=(np.bincount(facet, twice_area / 2) < FINE_M2)[facet],
         centre=centre,

@@ -115,7 +115,7 @@ def mirror_on(
         lane = lowest(left)
         left &= left - 1
         k, order = rays.triangle[lane], rays.order[lane]
-        bright[lane] *= brightness[boundary.material[tree.surface[k]]]
+        bright[lane] *= brightness[boundary.material[tree.facet[k]]]
         if bright[lane] < dim or order == DEEPEST or tree.fine[k]:
             alive &= ~(1 << lane)
             continue

@@ -235,7 +235,6 @@ def foresee_hit(tree: Tree, k: int) -> None:
     prefetch(tree.normal, 3 * k + 2)
     prefetch(tree.level, k)
     prefetch(tree.facet, k)
-    prefetch(tree.surface, k)
 
 
 @inlined
@@ -349,9 +348,7 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
     is_met = (place != np.int32(NOTHING)) & truths(alive)
     k = gather(tree.first, choose(is_met, place, spread(np.int32(0))))
     at, normal = k * np.int32(3), tree.normal
-    n = Vec(
-        gather(normal, at), gather(normal, at + np.int32(1)), gather(normal, at + np.int32(2))
-    )
+    n = Vec(gather(normal, at), gather(normal, at + np.int32(1)), gather(normal, at + np.int32(2)))
     slope = choose(is_met, dot(n, d), spread(1.0))
     t = choose(is_met, (gather(tree.level, k) - dot(n, o)) / slope, spread(np.inf))
     store(rays.triangle, 0, choose(is_met, k, spread(np.int32(NOTHING))))

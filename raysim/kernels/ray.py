@@ -196,11 +196,9 @@ def look_under_covers(room: Room, rays: Rays, alive: int) -> tuple[int, int]:
     while left != 0:
         lane = lowest(left)
         left &= left - 1
-        base = boundary.material[room.tree.surface[rays.triangle[lane]]]
-        p = column(rays.o, lane)
-        under, scatters = decide_under_covers(
-            boundary, cover, rays.facet[lane], base, p, lane, rays
-        )
+        f, p = rays.facet[lane], column(rays.o, lane)
+        base = boundary.material[f]
+        under, scatters = decide_under_covers(boundary, cover, f, base, p, lane, rays)
         covered |= int(under) << lane
         diffuse |= int(scatters) << lane
     return covered, diffuse
@@ -211,8 +209,9 @@ def meet_surfaces(room, rays):  # type: ignore[no-untyped-def]
     """Note the facets that rays meet; the materials there, of a dead ray any."""
     tree, k = room.tree, load(rays.triangle, 0)
     k = choose(k != np.int32(NOTHING), k, spread(np.int32(0)))
-    store(rays.facet, 0, gather(tree.facet, k))
-    return gather(room.boundary.material, gather(tree.surface, k))
+    facet = gather(tree.facet, k)
+    store(rays.facet, 0, facet)
+    return gather(room.boundary.material, facet)
 
 
 @inlined

@@ -43,7 +43,7 @@ class Tree(NamedTuple):
     corners : (m, 9) float64
     normal : (m, 3) float64, into the air
     level : (m,) float64, normal.p = level on the triangle's plane
-    facet, surface : (m,) int32
+    facet : (m,) int32
     sheet : (m,) bool
     fine : (m,) bool, of a facet so small that it stands for a part of a curved surface
     centre : (3,) float64, origin of all that is single precision, m
@@ -63,7 +63,6 @@ class Tree(NamedTuple):
     normal: NDArray[np.float64]
     level: NDArray[np.float64]
     facet: NDArray[np.int32]
-    surface: NDArray[np.int32]
     sheet: NDArray[np.bool_]
     fine: NDArray[np.bool_]
     centre: NDArray[np.float64]

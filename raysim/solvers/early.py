@@ -126,9 +126,8 @@ def _left(
     """(variants, bands) share of its energy that a path keeps, prod (1 - a)(1 - s)."""
     boundary, order = packed.boundary, len(facets)
     material = np.empty((packed.cover.present.shape[1], order), np.int64)
-    surfaces = np.array([scene.facets[f].surface for f in facets], np.int64)
     at = np.array(facets, np.int64)
-    materials_at(boundary, packed.cover, at, surfaces, points.reshape(-1, 3), material)
+    materials_at(boundary, packed.cover, at, points.reshape(-1, 3), material)
     cosines = cosines_along(scene, direction, facets)
     left = np.ones((len(material), len(packed.attenuation)))
     for own, energy in zip(material, left, strict=True):

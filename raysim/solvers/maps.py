@@ -197,9 +197,8 @@ def _add_path(
     source, receiver = path.source, path.receiver
     window = int(np.searchsorted(MAP_WINDOWS_S, path.delay_s, side="right"))
     arriving[at[-1], source, receiver, window] += path.energy
-    surfaces = np.array([scene.facets[f].surface for f in path.facets], np.int64)
     material = np.empty((1, path.order), np.int64)
-    materials_at(packed.boundary, packed.cover, facets, surfaces, path.points, material)
+    materials_at(packed.boundary, packed.cover, facets, path.points, material)
     leaving = path.points[0] - packed.sources[source]
     cosines = cosines_along(scene, leaving / np.linalg.norm(leaving), path.facets)
     change = np.nan_to_num(weights[source, :, receiver, :, int(path.delay_s / plan.bin_s)])

@@ -43,10 +43,11 @@ class Mirrored:
         self._room = packed.room(plan)
         boundary = packed.boundary
         mirrored = (1.0 - boundary.scattering)[:, boundary.band_class]
-        reflected = np.maximum.reduceat(boundary.reflectance, boundary.first)
-        self._brightness = np.ascontiguousarray((mirrored * reflected).max(axis=1))
-        _, triangle = np.unique(packed.tree.facet, return_index=True)
-        self._material = boundary.material[packed.tree.surface[triangle]]
+        self._brightness = (mirrored * boundary.reflectance).max(axis=1)
+        for first in np.unique(boundary.material):
+            own = self._brightness[first : first + boundary.steps[first] + 1]
+            own[:] = own.max()
+        self._material = boundary.material
 
     def learn(self, number: int) -> NDArray[np.uint64]:
         """Keys, sorted, of what is known in round `number`, the same however it came there."""

@@ -16,7 +16,7 @@ from raysim.kernels.emission import Emission
 from raysim.kernels.images import Planes
 from raysim.kernels.ray import Plan, Receivers, Room
 from raysim.kernels.tree import Tree
-from raysim.scene.data import Scene
+from raysim.scene.data import Material, Scene
 from raysim.scene.variants import Cover as SceneCover
 from raysim.solvers.emission import emission_of
 from raysim.surfaces.construction import absorption_by_angle
@@ -71,7 +71,7 @@ def pack(scene: Scene, radius_m: float, covers: Covers = ((),), growth: float = 
     positions = np.array([r.position for r in scene.receivers], np.float64)
     midbands = [exact_midband_hz(f) for f in scene.bands_hz]
     return Packed(
-        tree=build_tree(mesh.corners, mesh.facet, mesh.surface, mesh.sheet),
+        tree=build_tree(mesh.corners, mesh.facet, mesh.sheet),
         planes=_planes(scene),
         boundary=_boundary(scene, covers),
         cover=_cover(scene, covers),
@@ -86,18 +86,36 @@ def pack(scene: Scene, radius_m: float, covers: Covers = ((),), growth: float = 
 
 def _boundary(scene: Scene, covers: Covers) -> Boundary:
     """Bands in which every material in use scatters equally share one class."""
-    material = np.array([s.material for s in scene.surfaces], np.int32)
+    material = np.array([scene.surfaces[f.surface].material for f in scene.facets])
     used = sorted({*material.tolist(), *(c.material for own in covers for c in own)})
     scattering = np.stack([m.scattering for m in scene.materials])
     _, first, band_class = np.unique(
         scattering[used], axis=1, return_index=True, return_inverse=True
     )
+    tables = [_reflectance(scene, m) for m in scene.materials]
+    rows = [len(table) for table in tables]
     return Boundary(
-        material,
-        *_reflectance(scene),
-        np.ascontiguousarray(scattering[:, first]),
+        _first_row(scene)[material],
+        np.ascontiguousarray(np.concatenate(tables)),
+        np.repeat(np.array(rows, np.int32) - 1, rows),
+        np.repeat(scattering[:, first], rows, axis=0),
         np.ascontiguousarray(band_class.reshape(-1).astype(np.int64)),
     )
+
+
+def _reflectance(scene: Scene, material: Material) -> Array:
+    """Rows of a material: layers have one a cosine."""
+    if material.construction is None:
+        return 1.0 - material.absorption[None]
+    cosines = np.linspace(0.0, 1.0, COSINES)
+    construction = material.construction
+    return 1.0 - absorption_by_angle(construction, scene.bands_hz, scene.climate, cosines)
+
+
+def _first_row(scene: Scene) -> NDArray[np.int32]:
+    """Of each material in the tables of all."""
+    rows = [1 if m.construction is None else COSINES for m in scene.materials]
+    return (np.cumsum(rows) - rows).astype(np.int32)
 
 
 def _cover(scene: Scene, covers: Covers) -> Cover:
@@ -111,26 +129,12 @@ def _cover(scene: Scene, covers: Covers) -> Cover:
     return Cover(
         first.astype(np.int32),
         np.array([c.rect for c in kept], np.float64).reshape(-1, 4),
-        np.array([c.material for c in kept], np.int64),
+        _first_row(scene)[[c.material for c in kept]],
         np.array([[v in present[c] for v in range(len(covers))] for c in kept], np.bool_).reshape(
             len(kept), len(covers)
         ),
         np.ascontiguousarray([[f.origin, f.u, f.v] for f in scene.facets]),
     )
-
-
-def _reflectance(scene: Scene) -> tuple[Array, NDArray[np.int32], NDArray[np.int32]]:
-    """Rows of all materials, and the first and the number of each: layers have one a cosine."""
-    cosines = np.linspace(0.0, 1.0, COSINES)
-    rows = [
-        1.0 - absorption_by_angle(m.construction, scene.bands_hz, scene.climate, cosines)
-        if m.construction is not None
-        else 1.0 - m.absorption[None]
-        for m in scene.materials
-    ]
-    count = np.array([len(own) for own in rows], np.int32)
-    first = (np.cumsum(count) - count).astype(np.int32)
-    return np.ascontiguousarray(np.concatenate(rows)), first, count
 
 
 def _planes(scene: Scene) -> Planes:

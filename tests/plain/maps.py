@@ -63,7 +63,7 @@ def follow_and_map(room: Room, wanted: Wanted, source, o, d, hero, stream, out: 
         u = [uniform(stream, 2 + 4 * len(way) + j) for j in range(4)]
         here = material_of(room, k, o, 0)
         diffuse, s = u[0] < boundary.scattering[here, hero], boundary.scattering[here]
-        reflected = boundary.reflectance[boundary.first[here]]
+        reflected = boundary.reflectance[here]
         way.append((patch, reflected))
         absorbed += held * (1 - reflected)
         held, energy = held * reflected, energy * reflected

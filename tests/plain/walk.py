@@ -49,9 +49,9 @@ def turned(n, u1, u2):
 
 
 def material_of(room: Room, k, p, variant):
-    """Index of the material at point p of triangle k in a variant."""
+    """First row of the material at point p of triangle k in a variant."""
     facet = room.tree.facet[k]
-    own = room.boundary.material[room.tree.surface[k]]
+    own = room.boundary.material[facet]
     origin, right, up = room.cover.frame[facet]
     u, v = (p - origin) @ right, (p - origin) @ up
     for i in range(room.cover.first[facet], room.cover.first[facet + 1]):
@@ -87,7 +87,7 @@ def follow(room: Room, offset, o, d: Vec, hero, stream, out) -> int:
         s = boundary.scattering[here]
         chance *= s if diffuse else 1 - s
         chance /= chance.mean()
-        energy *= boundary.reflectance[boundary.first[here]]
+        energy *= boundary.reflectance[here]
         order += 1
         if diffuse:
             d, before, since, spread = turned(n, u[1], u[2]), before + since, 0.0, True

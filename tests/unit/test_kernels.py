@@ -44,7 +44,7 @@ def plain_nearest(corners: np.ndarray, o: np.ndarray, d: np.ndarray) -> tuple[in
 def test_tree_finds_what_testing_every_triangle_finds(count: int) -> None:
     corners = random_triangles(count, 3)
     index = np.arange(count)
-    tree = build_tree(corners, index, index, np.zeros(count, bool))
+    tree = build_tree(corners, index, np.zeros(count, bool))
     random = np.random.default_rng(4)
     stack, reach = np.empty(STACK, np.int32), np.empty(STACK)
     hits = 0
@@ -63,7 +63,7 @@ def test_no_ray_passes_between_triangles_that_share_an_edge() -> None:
     """Rays aimed at the shared diagonal itself, from both sides of it."""
     square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float) * np.pi
     corners = square[[[0, 1, 2], [0, 2, 3]]]
-    tree = build_tree(corners, np.arange(2), np.zeros(2, int), np.zeros(2, bool))
+    tree = build_tree(corners, np.arange(2), np.zeros(2, bool))
     random = np.random.default_rng(1)
     stack, reach = np.empty(STACK, np.int32), np.empty(STACK)
     for _ in range(5000):
@@ -79,7 +79,7 @@ def test_sheet_is_solid_from_the_front_and_absent_from_the_back() -> None:
     stack, reach = np.empty(STACK, np.int32), np.empty(STACK)
     down, up = Vec(0.0, 0.0, -1.0), Vec(0.0, 0.0, 1.0)
     for sheet, seen_from_behind in ((True, False), (False, True)):
-        tree = build_tree(corners, np.zeros(1, int), np.zeros(1, int), np.array([sheet]))
+        tree = build_tree(corners, np.zeros(1, int), np.array([sheet]))
         assert nearest(tree, Vec(0.2, 0.2, 1.0), down, NOTHING, stack, reach)[0] == 0
         behind = nearest(tree, Vec(0.2, 0.2, -1.0), up, NOTHING, stack, reach)[0]
         assert (behind == 0) == seen_from_behind
@@ -87,7 +87,7 @@ def test_sheet_is_solid_from_the_front_and_absent_from_the_back() -> None:
 
 def test_own_facet_is_never_hit_again() -> None:
     corners = np.array([[[0, 0, 0], [1, 0, 0], [0, 1, 0]]], float)
-    tree = build_tree(corners, np.zeros(1, int), np.zeros(1, int), np.zeros(1, bool))
+    tree = build_tree(corners, np.zeros(1, int), np.zeros(1, bool))
     stack, reach = np.empty(STACK, np.int32), np.empty(STACK)
     o, d = Vec(0.2, 0.2, 1.0), Vec(0.0, 0.0, -1.0)
     assert nearest(tree, o, d, 0, stack, reach)[0] == NOTHING
@@ -154,7 +154,7 @@ def test_closed_rooms_with_sheets_as_by_testing_every_triangle() -> None:
     sheet = np.concatenate([mesh.sheet, [True, True]])
     facets = mesh.facet.max()
     facet = np.concatenate([mesh.facet, [facets + 1, facets + 2]])
-    tree = build_tree(both, facet, np.zeros(len(both), int), sheet)
+    tree = build_tree(both, facet, sheet)
     assert (tree.second != NOTHING).sum() > 20
     random = np.random.default_rng(6)
     origin = np.array([0.0, 3.05, 1.2]) + random.uniform(-0.5, 0.5, (20_000, 3))
