@@ -97,6 +97,7 @@ def plan(
     catalogue = _catalogue(scene_path, catalogue_path, dismiss, limits)
     output = output or Path(f"{scene_path.stem}_plan.toml")
     _ensure_free(output, scene_path)
+    _ensure_found(output, scene_path, workshop.scene.text)
     result_path = output.with_suffix(".h5")
     if not no_result:
         ensure_writable(result_path)
@@ -256,6 +257,19 @@ def _content(
         "sets": made.evaluated,
         "words": lines,
     }
+
+
+def _ensure_found(output: Path, scene_path: Path, text: str) -> None:
+    """A scene names its meshes from where it is, so a plan of it must be there too."""
+    from raysim.scene.lines import parse
+    from raysim.scene.text import named_files
+
+    for key, name in named_files(parse(text)):
+        if not (output.parent / name).is_file():
+            raise ResultError(
+                f"{output}: the scene names '{name}' ({'.'.join(key)}), which isn't found from "
+                f"there; write the plan beside it, with -o {scene_path.parent / output.name}"
+            )
 
 
 def _ensure_free(output: Path, scene_path: Path) -> None:

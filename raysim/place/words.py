@@ -72,7 +72,7 @@ def notes(question: Question, found: Found) -> list[str]:
         gain = gain_of(best, found.common)
         said.append(f"against common practice, {PERCENT_RULE}: {_signed(gain)}")
     if found.runner_up is not None:
-        said.append(f"against the runner-up: {_signed(gain_of(best, found.runner_up))}")
+        said.append(f"against the runner-up: {_against(found, found.runner_up)}")
     seats = [one.layout.seat_m for one in found.robust]
     offs = [one.layout.off_wall_m for one in found.robust]
     if seats:
@@ -96,6 +96,16 @@ def notes(question: Question, found: Found) -> list[str]:
                 f"{each.notch_hz:.0f} Hz by '{each.notch_by}'"
             )
     return said
+
+
+def _against(found: Found, other: Scored) -> str:
+    """By how much the best is better, and whether another that turns nobody round may be had."""
+    gain, now = gain_of(found.best, other), found.current.layout.front.name
+    if gain.gain_db > 2 * gain.error_db:
+        return _signed(gain)
+    stays = other.layout.front.name == now != found.best.layout.front.name
+    easier = f"; it keeps '{now}' as the front, so take it if that is easier" if stays else ""
+    return f"{_signed(gain)}, too little to tell{easier}"
 
 
 def _edges(limits: Limits, layout: Layout) -> list[str]:

@@ -98,12 +98,12 @@ def _dips_of(source: str, dips: Sequence[Dip], ranges: Sequence[tuple[float, flo
         return ""
     listed = " and ".join(
         f"at {d.frequency_hz:.0f} Hz, {d.depth_db:.0f} dB deep ({low:.0f} to {high:.0f}), made by "
-        + (f"“{d.surface}”" if d.surface else "several surfaces at once")
+        + (f"the surface “{d.surface}”" if d.surface else "several surfaces at once")
         for d, (low, high) in made
     )
     return (
-        f"Holes of “{source}”, in brackets within the materials' ranges: {listed}. It is position, "
-        "not level: no equaliser fills them."
+        f"Holes of the source “{source}”, in brackets within the materials' ranges: {listed}. It "
+        "is position, not level: no equaliser fills them."
     )
 
 

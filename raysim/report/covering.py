@@ -11,7 +11,7 @@ import numpy as np
 from raysim import digits
 from raysim.quantities.coverage import Coverage, Need, find_coverage
 from raysim.quantities.reflections import place_on
-from raysim.report.listed import in_words
+from raysim.report.listed import facet_name, in_words
 from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.theory.criteria import REFLECTION_LEVEL_DB
@@ -130,7 +130,7 @@ def _row(scene: Scene, each: dict[int, Coverage], variants: Sequence[int]) -> di
     return {
         "receiver": scene.receivers[need.receiver].name,
         "source": names[0] if len(names) == 1 else f"{', '.join(names)} together",
-        "surface": scene.facets[need.facet].name,
+        "surface": facet_name(scene, need.facet),
         "delay_ms": digits.tidy(1e3 * need.delay_s, 2),
         "where": _where(scene, need),
         "cells": cells,
@@ -144,11 +144,12 @@ def _notes(
         "Cover the whole rectangle and no place in the head zone gets this reflection bare; where "
         "a part is left bare the level is that without the treatment, for somewhere in the zone it "
         "is so. A rectangle for several sources together spans theirs. Only surfaces that reach "
-        "the middle of the zone are listed."
+        "the middle of the zone are listed. What materials and tape leave open of levels and times "
+        "stands in the table of early reflections."
     ]
     furniture = sorted(
         {
-            scene.facets[need.facet].name
+            facet_name(scene, need.facet)
             for need in needs
             if scene.surfaces[scene.facets[need.facet].surface].owner != "room"
         }

@@ -185,7 +185,7 @@ def _svg_zone(root: etree._Element, reason: str, hard: bool, rect: Rect, height:
             "stroke-width": "10", "stroke-dasharray": "40 25", "data-keep-clear": reason,
         },
     )  # fmt: skip
-    said = f"keep clear{'!' if hard else ''}: {reason}"
+    said = f"keep clear{', no exception' if hard else ''}: {reason}"
     size = min(TEXT_MM, 1.7 * (u1 - u0) / max(len(said), 1))
     _svg_text(root, said, (u0 + u1) / 2, height - v1 + TEXT_MM, size)
 
@@ -229,6 +229,8 @@ def _svg_dimensions(root: etree._Element, wall: Wall, height: float) -> None:
         corner = 0.0 if side == "left" else wall.size[0] * MM
         edge = u0 if side == "left" else u1
         y = height - v0 + (0.9 + 1.5 * row) * TEXT_MM
+        if 0.3 * TEXT_MM < y - height < 1.5 * TEXT_MM:  # its number would lie on the floor line
+            y = height + 1.5 * TEXT_MM
         if distance * MM > 1:
             _svg_line(root, (corner, y), (edge, y))
             _svg_line(root, (edge, height - v0), (edge, y + 0.3 * TEXT_MM))
@@ -250,7 +252,8 @@ def _svg_dimensions(root: etree._Element, wall: Wall, height: float) -> None:
         heights.add(v0)
         x = (u0 + u1) / 2
         _svg_line(root, (x, height), (x, height - v0))
-        text = (x + 1.5 * TEXT_MM, height - min(v0 / 2, 4 * TEXT_MM))
+        up = -0.95 * TEXT_MM if v0 < 1.2 * TEXT_MM else min(v0 / 2, 4 * TEXT_MM)
+        text = (x + 1.5 * TEXT_MM, height - up)
         _svg_text(root, f"{v0:.0f}", *text, 0.9 * TEXT_MM)
 
 

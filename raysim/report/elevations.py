@@ -16,6 +16,7 @@ from raysim import digits
 from raysim.quantities.reflections import UPRIGHT
 from raysim.report import marks, style
 from raysim.report.drawings import NumberedPath
+from raysim.report.listed import facet_name
 from raysim.report.views import extent_along
 from raysim.scene.data import UP, Facet, Scene
 
@@ -84,12 +85,12 @@ def draw_surface(scene: Scene, index: int, met: Sequence[Met]) -> Figure:
     lower edge of the drawing (the floor, for a surface that stands on it).
     """
     facet = scene.facets[index]
-    axes, scale = open_sheet(scene, facet)
+    axes, scale = open_sheet(scene, facet, facet_name(scene, index))
     _points(axes, facet, met, scale)
     return cast(Figure, axes.figure)
 
 
-def open_sheet(scene: Scene, facet: Facet) -> tuple[Axes, float]:
+def open_sheet(scene: Scene, facet: Facet, name: str) -> tuple[Axes, float]:
     """A sheet with one facet on it, its name, neighbours and edges; also metres per inch."""
     low, high = bounds(facet)
     scale = max((high[0] - low[0]) / WIDEST_IN, (high[1] - low[1]) / TALLEST_IN)
@@ -105,7 +106,7 @@ def open_sheet(scene: Scene, facet: Facet) -> tuple[Axes, float]:
     axes.text(
         low[0],
         high[1] + 0.36 * scale,
-        style.short(facet.name),
+        style.short(name),
         fontsize=style.TEXT,
         weight="bold",
         va="center",

@@ -108,7 +108,7 @@ def _first(result: Result, worst: Listed | None, total: Sum | None) -> str:
 
 def _cost(total: Sum | None) -> str:
     if total is None or not total.pieces:
-        return "Nothing: no treatment is planned here yet."
+        return "Nothing: no treatment is planned here yet (raysim plan chooses one)."
     pieces = f"{counted(total.pieces, 'piece')} of “{total.variant}”"
     if total.unpriced == total.pieces:
         return f"Not known: {pieces} without a price."

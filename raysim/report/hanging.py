@@ -179,8 +179,14 @@ def _twins(scene: Scene, variant: Variant, twins: Sequence[Twin]) -> list[str]:
 
 
 def shopping_rows(total: Sum) -> list[list[str]]:
-    """A row an item and a last one with the sums; the page and the file have the same."""
-    rows = [_shopping_row(item) for item in total.items]
+    """A row for all items that are bought alike, and a last one with the sums.
+
+    The page and the file have the same.
+    """
+    alike: dict[tuple[object, ...], list[Item]] = {}
+    for item in total.items:
+        alike.setdefault(_as_bought(item), []).append(item)
+    rows = [_shopping_row(items) for items in alike.values()]
     weight = _partly(f"{total.weight_kg:.1f}", total.unweighed)
     cost = _partly(f"{total.cost:.2f}", total.unpriced)
     last = ["total", *[""] * 7, str(total.pieces), "", weight, "", cost]
@@ -191,11 +197,21 @@ def _partly(known: str, unknown: int) -> str:
     return f"{known} + {unknown} not known" if unknown else known
 
 
-def _shopping_row(item: Item) -> list[str]:
+def _as_bought(item: Item) -> tuple[object, ...]:
     piece = item.pieces[0]
+    weight_kg = None if piece.weight_kg is None else round(piece.weight_kg, 3)
+    lengths = [round(MM * x) for x in (*item.size_m, piece.thickness_m, piece.gap_m)]
+    made = (piece.kind, item.material, *lengths, piece.fixing, weight_kg)
+    return (*made, piece.phase, piece.owned, piece.cost)
+
+
+def _shopping_row(items: Sequence[Item]) -> list[str]:
+    item, more = items[0], len(items) - 1
+    piece, pieces = item.pieces[0], sum(len(one.pieces) for one in items)
+    weight_kg, cost = (_sum([getattr(one, key) for one in items]) for key in ("weight_kg", "cost"))
     unit = 0.0 if piece.owned else piece.cost
     return [
-        item.section,
+        item.section + (f" and {more} like it" if more else ""),
         piece.kind,
         item.material,
         " × ".join(f"{MM * x:.0f}" for x in item.size_m),
@@ -203,12 +219,17 @@ def _shopping_row(item: Item) -> list[str]:
         f"{MM * piece.gap_m:.0f}",
         piece.fixing,
         str(piece.phase),
-        str(len(item.pieces)),
+        str(pieces),
         "yes" if piece.owned else "no",
-        UNKNOWN if item.weight_kg is None else f"{item.weight_kg:.1f}",
+        UNKNOWN if weight_kg is None else f"{weight_kg:.1f}",
         UNKNOWN if unit is None else f"{unit:.2f}",
-        UNKNOWN if item.cost is None else f"{item.cost:.2f}",
+        UNKNOWN if cost is None else f"{cost:.2f}",
     ]
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if len(known) == len(values) else None
 
 
 def shopping_csv(rows: Sequence[Sequence[str]]) -> str:

@@ -19,7 +19,7 @@ from raysim.quantities.reflections import (
 )
 from raysim.report.drawings import NumberedPath
 from raysim.results.data import Reflection, Result
-from raysim.scene.data import Scene
+from raysim.scene.data import UP, Facet, Scene
 from raysim.theory.criteria import REFLECTION_WINDOW_S
 
 LATEST_S = 0.040
@@ -27,6 +27,7 @@ MOST_SINGLE = 12
 MOST_LONGER = 4
 SAME_SPOT_M = 0.3
 SMALLEST_MEASURED_M2 = 0.05
+FACING = 0.95
 
 Array = NDArray[np.float64]
 
@@ -162,6 +163,32 @@ def in_words(scene: Scene, facet: int, place: Place, point: Array) -> str:
         name, distance = (end, to_end) if to_end <= to_other else (other, to_other)
         parts.append(f"{_tape(distance)} from the {name} end of the room")
     return ", ".join(parts)
+
+
+def facet_name(scene: Scene, number: int) -> str:
+    """Name of a facet for people: that of its surface, of an object with its side: 'desk top'.
+
+    Where several facets of an object lie to one side, numbers tell them apart.
+    """
+    facet = scene.facets[number]
+    surface = scene.surfaces[facet.surface]
+    if surface.owner == "room" or facet.name == surface.name:
+        return facet.name
+    side = _side(scene, facet)
+    own = [one for one in scene.facets if one.surface == facet.surface]
+    alone = side and [_side(scene, one) for one in own].count(side) == 1
+    return f"{surface.name} {side}" if alone else facet.name
+
+
+def _side(scene: Scene, facet: Facet) -> str:
+    """Which way a facet faces; empty where along none of the axes."""
+    right = scene.right_of(scene.front)
+    ways = {"top": UP, "front": scene.front, "right": right}
+    for (name, way), other in zip(ways.items(), ("underside", "rear", "left"), strict=True):
+        share = float(facet.normal @ way)
+        if abs(share) > FACING:
+            return name if share > 0 else other
+    return ""
 
 
 def verdict(one: Listed) -> tuple[str, str]:

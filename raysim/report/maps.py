@@ -25,6 +25,7 @@ from raysim.report.elevations import (
     bounds,
     directions,
 )
+from raysim.report.listed import facet_name
 from raysim.report.shading import Shading
 from raysim.results.data import Result
 from raysim.scene.data import Facet, Scene, Treatment
@@ -195,7 +196,7 @@ def _draw_wall(result: Result, axes: Axes, wall: Wall, shading: Shading, scale: 
     axes.text(
         low[0],
         high[1] + 0.27 * scale,
-        style.short(main.name),
+        style.short(facet_name(scene, wall.main)),
         fontsize=style.TEXT,
         weight="bold",
         va="center",

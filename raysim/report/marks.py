@@ -19,6 +19,8 @@ from raysim.report import style
 
 Array = NDArray[np.float64]
 
+# Drawn thickness of what bounds the air; its real thickness is not known and not used.
+MASONRY_M = 0.09
 _TURNS = np.deg2rad([0, 30, -30, 60, -60, 90, -90, 130, -130, 180])
 _REACHES = (1.7, 2.5, 3.4, 4.4)
 

@@ -23,7 +23,7 @@ from raysim.quantities import (
     transition,
 )
 from raysim.report import curves, drawings, elevations, fields, loudspeakers, style, words
-from raysim.report.listed import Listed, drawn
+from raysim.report.listed import Listed, drawn, facet_name
 from raysim.results.data import Result
 from raysim.scene.data import Scene
 from raysim.scene.sizes import STATED_RANGE_M3
@@ -201,7 +201,7 @@ def _surfaces(result: Result, listed: Sequence[Listed], files: dict[str, bytes])
     pictures = []
     for place, index in enumerate(chosen, start=1):
         figure = elevations.draw_surface(scene, index, met[index])
-        name = scene.facets[index].name
+        name = facet_name(scene, index)
         slug = re.sub(r"\W+", "-", name).strip("-") or "surface"
         files[f"surface_{place:02d}_{slug}.png"] = style.png(figure)
         pictures.append(picture_of(figure, f"Surface {name} unfolded, with reflection points"))

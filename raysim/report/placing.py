@@ -19,14 +19,13 @@ from numpy.typing import NDArray
 from raysim.place.layouts import Desk
 from raysim.place.scores import Scored
 from raysim.place.search import WORTH_MOVING_DB, Found
-from raysim.report import marks, style, views
+from raysim.report import lettering, marks, style, views
 from raysim.scene.data import Scene
 
 Array = NDArray[np.float64]
 
 WIDTH_IN, TALLEST_IN = 4.4, 5.6
 MARGIN_IN = 0.75
-MASONRY_M = 0.09
 MAP_IN = (4.4, 3.9)
 SHOWN_DB = 4.0
 SHADES = 8
@@ -117,13 +116,14 @@ def draw_places(scene: Scene, found: Found, desk: Desk | None) -> Figure:
     scale = max(
         (high_x - low_x) / (WIDTH_IN - 2 * MARGIN_IN), (high_y - low_y) / (TALLEST_IN - 1.6)
     )
-    figure, axes = style.sheet(WIDTH_IN, (high_y - low_y) / scale + 1.95)
+    figure, axes = style.sheet(WIDTH_IN, (high_y - low_y) / scale + 2.1)
     middle = (low_x + high_x) / 2
     axes.set_xlim(middle - WIDTH_IN / 2 * scale, middle + WIDTH_IN / 2 * scale)
-    axes.set_ylim(low_y - 1.2 * scale, high_y + 0.75 * scale)
-    solid = air.buffer(MASONRY_M, join_style="mitre").difference(air)
+    axes.set_ylim(low_y - 1.35 * scale, high_y + 0.75 * scale)
+    solid = air.buffer(marks.MASONRY_M, join_style="mitre").difference(air)
     marks.shape(axes, solid, style.MASONRY, "none", 0.0, 1.0)
     marks.shape(axes, air, "white", style.INK, 1.6, 1.2)
+    lettering.names_of_surfaces(scene, axes, cut, scale, marks.Pins(axes, 0.08 * scale))
     for owner in views.objects(scene):
         if desk is None or owner != desk.name:
             area = views.footprint(scene, owner, view)
@@ -218,10 +218,10 @@ def _legend(axes: Axes, x: float, y: float, scale: float, found: Found) -> None:
         *((other, other.name) for _, other in _shown(found)),
     ]
     axes.text(
-        x, y - 0.28 * scale, f"In colour and dimensioned: {best}", fontsize=style.SMALL, va="center"
+        x, y - 0.42 * scale, f"In colour and dimensioned: {best}", fontsize=style.SMALL, va="center"
     )
     for n, (other, words) in enumerate(lines):
-        at = y - (0.46 + 0.17 * n) * scale
+        at = y - (0.6 + 0.17 * n) * scale
         wide, tall = 0.22 * scale, 0.11 * scale
         if other is None:
             axes.add_patch(Rectangle((x, at - tall / 2), wide, tall, **ROBUST))

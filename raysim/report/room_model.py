@@ -18,7 +18,7 @@ from raysim.report.elevations import (
     area_of,
     pieces_of_surfaces,
 )
-from raysim.report.listed import in_words
+from raysim.report.listed import facet_name, in_words
 from raysim.results.data import Maps, Result
 from raysim.scene.data import Facet, Scene
 from raysim.scene.solids import edge_lines
@@ -129,7 +129,7 @@ def places_in_words(result: Result) -> list[str]:
         for at, is_surface in zip(middle, area > SMALLEST_M2, strict=True):
             point = facet.origin + at[0] * facet.u + at[1] * facet.v
             place = in_words(scene, number, place_on(scene, facet, point), point)
-            words.append(f"{facet.name}: {place}" if is_surface else "")
+            words.append(f"{facet_name(scene, number)}: {place}" if is_surface else "")
     return words
 
 

@@ -21,7 +21,7 @@ from raysim.quantities.places import (
 )
 from raysim.quantities.reflections import place_on
 from raysim.report import style
-from raysim.report.listed import in_words
+from raysim.report.listed import facet_name, in_words
 from raysim.report.maps import draw_map, walls_that_matter
 from raysim.report.pictures import Picture, picture_of
 from raysim.report.shading import PRINTED, TITLES, known_values, slope_shading
@@ -122,7 +122,7 @@ def _row(result: Result, places: Places, number: int, index: int) -> dict[str, o
     gain = digits.rounded(float(places.steps[index]), float(places.steps_error[index]))
     return {
         "number": number,
-        "surface": facet.name,
+        "surface": facet_name(scene, at),
         "place": in_words(scene, at, place_on(scene, facet, point), point),
         "cells": [*cells, gain],
     }

@@ -137,7 +137,7 @@ def _unheard(share: float) -> str:
     """How much weaker than on average over the room."""
     pressure = first_axial_pressure(share)
     if pressure < UNHEARD:
-        return "isn't heard there"
+        return "is hardly heard there"
     return f"is {-20 * np.log10(pressure):.0f} dB weaker there than over the room"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -101,3 +102,15 @@ def tables_of(
     if kind is not None and found and kind.name not in found:
         raise SceneError(f"{path}: it is a {found[0]}, not a {kind.name}; name the {kind.name}")
     return tables, Complaints(str(path), key_lines(text))
+
+
+def named_files(tables: Mapping[str, Any]) -> list[tuple[tuple[str, ...], str]]:
+    """Files that a scene's tables name, beside the key that does: meshes, and directivities."""
+    found: list[tuple[tuple[str, ...], str]] = []
+    for table, key in (("objects", "mesh"), ("loudspeakers", "directivity")):
+        for name, section in tables.get(table, {}).items():
+            if key in section:
+                found.append(((table, name, key), str(section[key])))
+    if "mesh" in tables.get("room", {}):
+        found.append((("room", "mesh"), str(tables["room"]["mesh"])))
+    return found

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from raysim.errors import SceneError
-from raysim.study.paths import Path as KeyPath
+from raysim.scene.text import named_files
 from raysim.study.paths import Tree, changed
 
 
@@ -49,7 +49,7 @@ class Linker:
         SceneError
             A mesh that is spread over several files.
         """
-        found = [(path, self._file(name)) for path, name in _named_files(tree)]
+        found = [(path, self._file(name)) for path, name in named_files(tree)]
         there = [(path, file) for path, file in found if file is not None]
         linked = changed(tree, [(path, file.name) for path, file in there])
         return linked, tuple({file.name: file for _, file in there}.values())
@@ -69,14 +69,3 @@ class Linker:
 def _linked(place: Path, data: bytes) -> LinkedFile:
     digits = hashlib.sha256(data).hexdigest()[:16]
     return LinkedFile(f"{place.stem}-{digits}{place.suffix}", data)
-
-
-def _named_files(tree: Tree) -> list[tuple[KeyPath, str]]:
-    found: list[tuple[KeyPath, str]] = []
-    for table, key in (("objects", "mesh"), ("loudspeakers", "directivity")):
-        for name, section in tree.get(table, {}).items():
-            if key in section:
-                found.append(((table, name, key), str(section[key])))
-    if "mesh" in tree.get("room", {}):
-        found.append((("room", "mesh"), str(tree["room"]["mesh"])))
-    return found

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 
+from raysim.digits import tidy
 from raysim.errors import SceneError, SolverError
 from raysim.waves.adjacency import Faces, faces_of
 from raysim.waves.closing import without_slits
@@ -128,7 +129,10 @@ def tetrahedra_of(
         if volume_m3 is None or abs(made.volume / volume_m3 - 1) <= VOLUME_TOLERANCE:
             if volume_m3 is not None:
                 off = 100 * (made.volume / volume_m3 - 1)
-                notes = [*notes, f"tetrahedra fill {made.volume:.2f} m3, {off:+.3f} % off the room"]
+                notes = [
+                    *notes,
+                    f"tetrahedra fill {made.volume:.2f} m³, {tidy(off, 3)} % off the room",
+                ]
             return replace(made, notes=(*made.notes, *notes))
     raise SolverError(
         f"bass: the tetrahedra fill {made.volume:.2f} m3, but the room has {volume_m3:.2f} m3; "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+import trimesh
 
 from raysim.results.store import load_result
 from raysim.scene.read import load_scene
@@ -137,6 +138,18 @@ def test_the_scene_is_never_written_over(plan, folder):
     assert done.code == 2
     assert "is not a plan" in done.err
     assert (folder / "mine.toml").read_text() == "# my notes\n"
+
+
+def test_a_plan_away_from_the_mesh_is_refused_before_the_search(plan, folder):
+    (folder / "elsewhere").mkdir()
+    shelf = trimesh.creation.box(bounds=[[0.2, 2.5, 0.0], [0.5, 2.9, 1.0]])
+    shelf.export(folder / "shelf.ply")
+    more = '[objects.shelf]\nmesh = "shelf.ply"\nunit = "m"\nup = "z"\n'
+    done = plan("-o", "elsewhere/a.toml", more=more)
+    assert done.code == 2
+    assert "the scene names 'shelf.ply' (objects.shelf.mesh)" in done.err
+    assert "with -o a.toml" in done.err
+    assert not list((folder / "elsewhere").iterdir())
 
 
 @pytest.mark.slow

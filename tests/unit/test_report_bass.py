@@ -47,7 +47,7 @@ def test_what_the_section_shows(section, files):
     assert "too short to be heard (not sure)" in page
     assert "(40 Hz to 50 Hz) their third-octaves differ by" in page
     assert "Level with treated against as built" in page
-    assert "computed up to 60 Hz, as asked" in page
+    assert "Computed up to 60 Hz, as asked." in page
     pictures = {name for name in files if name.endswith(".png")}
     assert {"response.png", "response_sources.png", "bass.png"} < pictures
     assert "response_variant_01.png" in pictures
@@ -118,10 +118,12 @@ def test_words_name_the_surface_of_a_hole(made):
     dips = [[Dip(153.0, 9.0, "front", 5.0, True)], [Dip(87.0, 9.0, "", float("nan"), True)]]
     said = " ".join(bass_words.sentences(made, response, modes, dips))
     for source, hole in (
-        ("left", r"at 153 Hz, 9 dB deep \(-?\d+ to 9\), made by “front”"),
+        ("left", r"at 153 Hz, 9 dB deep \(-?\d+ to 9\), made by the surface “front”"),
         ("right", r"at 87 Hz, 9 dB deep \(-?\d+ to 9\), made by several surfaces at once"),
     ):
-        start = f"Holes of “{source} speaker”, in brackets within the materials' ranges: "
+        start = (
+            f"Holes of the source “{source} speaker”, in brackets within the materials' ranges: "
+        )
         assert re.search(start + hole, said)
     assert "Corners are 6 to 6 dB louder than the room on average" in said
     assert "by third-octave, ±0.0 dB over the loudspeakers; most at" in said

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.patches import FancyBboxPatch
 
 from raysim import digits
 from raysim.report import style, views
 from raysim.report.drawings import draw_plan, draw_section
 from raysim.report.elevations import draw_surface, met_facets
-from raysim.report.listed import drawn, list_reflections
+from raysim.report.listed import drawn, facet_name, list_reflections
 from raysim.scene.read import load_scene
 from tests.report_made import DESK, HEIGHT, LENGTH, WIDTH, result, scene
 
@@ -49,6 +50,35 @@ def test_plan_has_the_front_on_top_and_the_right_hand_on_the_right(handedness):
     seat = view.flat(room.receivers[0].position)
     assert left[0] < seat[0] < right[0]
     assert min(left[1], right[1]) > seat[1]
+
+
+def test_facets_of_things_are_named_by_their_sides():
+    made = result(scene(), batches=2).scene
+    number = {facet.name: k for k, facet in enumerate(made.facets)}
+    assert facet_name(made, number["left"]) == "left"
+    named = [facet_name(made, k) for name, k in number.items() if name.startswith("desk")]
+    sides = ("top", "underside", "front", "rear", "left", "right")
+    assert sorted(named) == sorted(f"desk {side}" for side in sides)
+    for name, k in zip(named, (k for n, k in number.items() if n.startswith("desk")), strict=True):
+        if name == "desk top":
+            assert made.facets[k].normal[2] == pytest.approx(1)
+
+
+def test_numbers_stay_off_the_dimension_lines():
+    """Every plate of a section lies right of the line of heights, and above that of lengths."""
+    made = result(scene(), batches=2)
+    with style.drawing():
+        figure = draw_section(made.scene, drawn(list_reflections(made)))
+        axes = figure.axes[0]
+        plates = [p for p in axes.patches if isinstance(p, FancyBboxPatch)]
+        assert plates
+        left = min(line.get_xdata()[0] for line in axes.lines if _is_upright(line))
+        assert min(plate.get_x() for plate in plates) > left
+
+
+def _is_upright(line):
+    x, y = line.get_xdata(), line.get_ydata()
+    return len(x) == 2 and x[0] == x[1] and abs(y[1] - y[0]) > 1
 
 
 def test_drawings_do_not_depend_on_how_the_room_is_stored():

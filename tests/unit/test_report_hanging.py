@@ -130,6 +130,11 @@ def test_page_and_file_have_one_shopping_list(scene, variant):
     read = list(csv.reader(io.StringIO(hanging.shopping_csv(rows))))
     assert read[1:] == rows
     assert tuple(read[0]) == hanging.SHOPPING_HEADS
+    assert [(row[0], row[8]) for row in rows[:-1]] == [
+        ("own_left and 1 like it", "2"),
+        ("behind", "1"),
+        ("foam", "6"),
+    ]
     costs = [float(row[-1]) for row in rows[:-1] if row[-1] != hanging.UNKNOWN]
     assert sum(costs) == pytest.approx(float(rows[-1][-1].split(" +")[0])) == 120.5
     assert rows[-1][-1].endswith("6 not known")
