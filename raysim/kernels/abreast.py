@@ -47,7 +47,7 @@ class Rays(NamedTuple):
     over : (covers,) those that lie over the point of one hit
     kept, odds : (bands,), (classes,) of one hit what all variants share: energy, probability
     variants : number of them
-    near : (3, 3, WIDTH) origin, direction and its inverse in single precision
+    near : (4, 3, WIDTH) origin, direction, its inverse, and origin over it in single precision
     place : (WIDTH,) of the pane that each ray meets first, as far as it has been looked for
     least, most, rival : (WIDTH,) m, between what its distance is, and from where on another may be
     depth : (WIDTH,) of each stack; stack, reach : (WIDTH, STACK) of the tree
@@ -127,7 +127,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.empty(bands),
         np.empty(classes),
         variants,
-        np.zeros((3, 3, WIDTH), np.float32),
+        np.zeros((4, 3, WIDTH), np.float32),
         np.zeros(WIDTH, np.int32),
         np.zeros(WIDTH, np.float32),
         np.zeros(WIDTH, np.float32),

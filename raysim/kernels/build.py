@@ -135,6 +135,7 @@ def build_tree(
     normal = np.cross(b - a, c - a)
     twice_area = np.linalg.norm(normal, axis=1)
     normal /= twice_area[:, None]
+    level = (normal * a).sum(axis=1)
     panes = find_panes(corners, normal, twice_area / 2, facet)
     large, slot, box, child = arrange(panes, centre, slack)
     empty = slot < 0
@@ -144,7 +145,6 @@ def build_tree(
     return Tree(
         corners=np.ascontiguousarray(corners.reshape(-1, 9)),
         normal=np.ascontiguousarray(normal),
-        level=(normal * a).sum(axis=1),
         facet=facet.astype(np.int32),
         sheet=np.ascontiguousarray(sheet),
         fine=(np.bincount(facet, twice_area / 2) < FINE_M2)[facet],
@@ -155,6 +155,7 @@ def build_tree(
         roots=int(np.count_nonzero(child[:1])),
         pane=aligned(rows.reshape(-1)),
         pane_facet=facet[panes.first[slot]].astype(np.int32).reshape(-1),
+        plane=aligned(np.column_stack([normal, level])[panes.first[slot].reshape(-1)]),
         first=panes.first[slot].astype(np.int32).reshape(-1),
         second=panes.second[slot].astype(np.int32).reshape(-1),
         box=aligned(box.reshape(-1)),

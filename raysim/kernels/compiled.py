@@ -45,9 +45,11 @@ compiled = _compiler()
 uncounted = _compiler(_nrt=False)
 exposed = _compiler(forceinline=True, _nrt=False)  # inlined, and called from Python too
 inlined = _compiler(forceinline=True, _nrt=False, no_cpython_wrapper=True)
-released = _compiler(nogil=True)  # threads run it side by side
+released = _compiler(nogil=True, _nrt=False)  # threads run it side by side
+allocating = _compiler(nogil=True)  # the same, with scratch space of its own
 
 __all__ = [
+    "allocating",
     "compiled",
     "exposed",
     "inlined",

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from raysim.kernels.abreast import Rays, begin
 from raysim.kernels.boundary import covering, material_in, reflect
-from raysim.kernels.compiled import inlined, released
+from raysim.kernels.compiled import allocating, inlined
 from raysim.kernels.directions import mirrored, start_direction
 from raysim.kernels.emission import Emission, emit
 from raysim.kernels.images import Planes, mirror_point, path_holds
@@ -126,7 +126,7 @@ def mirror_on(
     return alive
 
 
-@released
+@allocating
 def follow_mirrored(
     first: int,
     step: int,
@@ -148,6 +148,7 @@ def follow_mirrored(
     curve.
     """
     each = len(out.number) // (len(sources) * portions)
+    tree = room.tree  # taken in the loop it would be counted at every step
     number, bright = np.zeros(WIDTH, np.int64), np.empty(WIDTH)
     lost = Lost(np.zeros(1, np.int64), np.empty(6))
     for task in range(first, len(sources) * portions, step):
@@ -165,14 +166,14 @@ def follow_mirrored(
                 new &= new - 1
             if alive == 0:
                 break
-            nearest_of_sixteen(room.tree, rays, alive)
+            nearest_of_sixteen(tree, rays, alive)
             alive = inside(rays, alive, lost)
             note_candidates(room, rays, alive, near_m, number, out)
             advance(rays)
             alive = mirror_on(room, brightness, dim, rays, alive, number, bright, out.facets)
 
 
-@released
+@allocating
 def weigh_paths(
     first: int,
     step: int,

@@ -48,11 +48,15 @@ from raysim.kernels.vec import Vec, column, dot, load_vec, row, set_column, stor
 
 
 class Near(NamedTuple):
-    """A ray, or sixteen, in single precision: about the tree's centre, and 1 / direction."""
+    """A ray, or sixteen, in single precision, about the tree's centre.
+
+    inward : 1 / direction; back : origin / direction
+    """
 
     o: Vec
     d: Vec
     inward: Vec
+    back: Vec
 
 
 @inlined
@@ -77,7 +81,7 @@ def try_panes(tree, block, near, o, d, own, k, t):  # type: ignore[no-untyped-de
         place = block * WIDTH + lane
         tried = np.int64(tree.first[place])
         if (certain >> lane) & 1:
-            hit = plane_distance(tree, tried, o, d)
+            hit = plane_distance(tree, place, o, d)
         else:
             hit = triangle_hit(tree, tried, o, d)
             if tree.second[place] != NOTHING:
@@ -138,8 +142,12 @@ def step(tree, near, o, d, own, stack, reach, depth, k, t):  # type: ignore[no-u
 def near_ray(tree, o, d):  # type: ignore[no-untyped-def]
     """A ray in single precision, about the tree's centre."""
     c = tree.centre
-    inward = in_single(inverse(d.x), inverse(d.y), inverse(d.z))
-    return Near(in_single(o.x - c[0], o.y - c[1], o.z - c[2]), in_single(d.x, d.y, d.z), inward)
+    near, inward = (
+        in_single(o.x - c[0], o.y - c[1], o.z - c[2]),
+        in_single(inverse(d.x), inverse(d.y), inverse(d.z)),
+    )
+    back = in_single(near.x * inward.x, near.y * inward.y, near.z * inward.z)
+    return Near(near, in_single(d.x, d.y, d.z), inward, back)
 
 
 @inlined
@@ -201,10 +209,10 @@ def doubtful(rays: Rays) -> int:
 
 
 @inlined
-def slab(tree, at, o, inward):  # type: ignore[no-untyped-def]
+def slab(tree, at, inward, back):  # type: ignore[no-untyped-def]
     """Where sixteen rays enter and leave the slab between rows `at` and the next of a box."""
-    one = (facing(tree.box, at, o) - o) * inward
-    other = (facing(tree.box, at + WIDTH, o) - o) * inward
+    one = facing(tree.box, at, back) * inward - back
+    other = facing(tree.box, at + WIDTH, back) * inward - back
     return lesser(one, other), greater(one, other)
 
 
@@ -229,12 +237,10 @@ def foresee(tree: Tree, node: int) -> None:
 
 
 @inlined
-def foresee_hit(tree: Tree, k: int) -> None:
-    """Let the processor fetch what the reflection asks of a triangle."""
-    prefetch(tree.normal, 3 * k)
-    prefetch(tree.normal, 3 * k + 2)
-    prefetch(tree.level, k)
-    prefetch(tree.facet, k)
+def foresee_hit(tree: Tree, place: int) -> None:
+    """Let the processor fetch what the reflection asks of a pane."""
+    prefetch(tree.plane, 4 * place)
+    prefetch(tree.facet, tree.first[place])
 
 
 @inlined
@@ -243,11 +249,11 @@ def open_root(tree: Tree, rays: Rays, near: Near, left: int) -> int:
 
     Gives the pattern of those that meet any.
     """
-    o, inward, limit, found = near.o, near.inward, load(rays.most, 0), 0
+    inward, back, limit, found = near.inward, near.back, load(rays.most, 0), 0
     for box in range(tree.roots):
-        x_in, x_out = slab(tree, box, o.x, inward.x)
-        y_in, y_out = slab(tree, box + 2 * WIDTH, o.y, inward.y)
-        z_in, z_out = slab(tree, box + 4 * WIDTH, o.z, inward.z)
+        x_in, x_out = slab(tree, box, inward.x, back.x)
+        y_in, y_out = slab(tree, box + 2 * WIDTH, inward.y, back.y)
+        z_in, z_out = slab(tree, box + 4 * WIDTH, inward.z, back.z)
         enter = greater(greater(x_in, y_in), greater(z_in, spread(np.float32(0.0))))
         hits = bits(enter <= lesser(lesser(x_out, y_out), lesser(z_out, limit))) & left
         found |= hits
@@ -271,15 +277,19 @@ def near_rays(tree, rays, o, d):  # type: ignore[no-untyped-def]
     inward = Vec(inverses(near_d.x), inverses(near_d.y), inverses(near_d.z))
     store_vec(rays.near[0], near_o)
     store_vec(rays.near[1], near_d)
+    back = Vec(near_o.x * inward.x, near_o.y * inward.y, near_o.z * inward.z)
     store_vec(rays.near[2], inward)
-    return Near(near_o, near_d, inward)
+    store_vec(rays.near[3], back)
+    return Near(near_o, near_d, inward, back)
 
 
 @inlined
 def near_lane(rays, lane):  # type: ignore[no-untyped-def]
     """One of sixteen rays in single precision."""
     near = rays.near
-    return Near(column(near[0], lane), column(near[1], lane), column(near[2], lane))
+    return Near(
+        column(near[0], lane), column(near[1], lane), column(near[2], lane), column(near[3], lane)
+    )
 
 
 @inlined
@@ -300,7 +310,7 @@ def try_panes_in_turn(tree: Tree, rays: Rays, lane: int, block: int) -> None:
             passed_over = rays.least[lane]
             rays.least[lane], rays.most[lane] = low, high
             rays.place[lane] = block * WIDTH + pane
-            foresee_hit(tree, tree.first[block * WIDTH + pane])
+            foresee_hit(tree, rays.place[lane])
         rays.rival[lane] = min(rays.rival[lane], passed_over)
 
 
@@ -346,11 +356,17 @@ def nearest_of_sixteen(tree: Tree, rays: Rays, alive: int) -> None:
     search_boxes(tree, rays, open_root(tree, rays, near, alive & ~doubtful(rays)))
     place = load(rays.place, 0)
     is_met = (place != np.int32(NOTHING)) & truths(alive)
-    k = gather(tree.first, choose(is_met, place, spread(np.int32(0))))
-    at, normal = k * np.int32(3), tree.normal
-    n = Vec(gather(normal, at), gather(normal, at + np.int32(1)), gather(normal, at + np.int32(2)))
+    place = choose(is_met, place, spread(np.int32(0)))
+    at = place * np.int32(4)
+    n = Vec(
+        gather(tree.plane, at),
+        gather(tree.plane, at + np.int32(1)),
+        gather(tree.plane, at + np.int32(2)),
+    )
+    level = gather(tree.plane, at + np.int32(3))
     slope = choose(is_met, dot(n, d), spread(1.0))
-    t = choose(is_met, (gather(tree.level, k) - dot(n, o)) / slope, spread(np.inf))
+    t = choose(is_met, (level - dot(n, o)) / slope, spread(np.inf))
+    k = gather(tree.first, place)
     store(rays.triangle, 0, choose(is_met, k, spread(np.int32(NOTHING))))
     store(rays.t, 0, choose(truths(alive), t, spread(0.0)))
     store_vec(rays.normal, n)

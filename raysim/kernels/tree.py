@@ -25,7 +25,7 @@ from raysim.kernels.lanes import (
     magnitude,
     spread,
 )
-from raysim.kernels.vec import Vec
+from raysim.kernels.vec import Vec, dot, row
 
 NOTHING = -1
 STACK = 1024
@@ -42,7 +42,6 @@ class Tree(NamedTuple):
 
     corners : (m, 9) float64
     normal : (m, 3) float64, into the air
-    level : (m,) float64, normal.p = level on the triangle's plane
     facet : (m,) int32
     sheet : (m,) bool
     fine : (m,) bool, of a facet so small that it stands for a part of a curved surface
@@ -54,6 +53,7 @@ class Tree(NamedTuple):
     pane : (blocks * PANE_ROWS * WIDTH,) float32, of each block 21 rows of WIDTH: normal and minus
         level, inward normal and offset of four edges, largest slope that counts as a hit
     pane_facet : (blocks * WIDTH,) int32
+    plane : (blocks * WIDTH, 4) float64, normal of each pane and normal.p on its plane
     first, second : (blocks * WIDTH,) int32, triangles of a pane; second NOTHING where it is one
     box : (nodes * BOX_ROWS * WIDTH,) float32, of each node low x, high x, low y .. high z
     child : (nodes * WIDTH,) int32, a node, or -(block + 1)
@@ -61,7 +61,6 @@ class Tree(NamedTuple):
 
     corners: NDArray[np.float64]
     normal: NDArray[np.float64]
-    level: NDArray[np.float64]
     facet: NDArray[np.int32]
     sheet: NDArray[np.bool_]
     fine: NDArray[np.bool_]
@@ -72,6 +71,7 @@ class Tree(NamedTuple):
     roots: int
     pane: NDArray[np.float32]
     pane_facet: NDArray[np.int32]
+    plane: NDArray[np.float64]
     first: NDArray[np.int32]
     second: NDArray[np.int32]
     box: NDArray[np.float32]
@@ -138,27 +138,26 @@ def triangle_hit(tree: Tree, k: int, o: Vec, d: Vec) -> float:
 
 
 @inlined
-def plane_distance(tree: Tree, k: int, o: Vec, d: Vec) -> float:
-    """Distance along a ray to the plane of triangle k."""
-    n = tree.normal
-    height = n[k, 0] * o.x + n[k, 1] * o.y + n[k, 2] * o.z - tree.level[k]
-    return -height / (n[k, 0] * d.x + n[k, 1] * d.y + n[k, 2] * d.z)
+def plane_distance(tree: Tree, place: int, o: Vec, d: Vec) -> float:
+    """Distance along a ray to the plane of the pane at `place`."""
+    n = row(tree.plane, place)
+    return (tree.plane[place, 3] - dot(n, o)) / dot(n, d)
 
 
 @inlined
-def dot_rows(table, at, a, x):  # type: ignore[no-untyped-def]
-    """Scalar product of what three rows of a table have for x, see `facing`, with a."""
+def slope_to(table, at, d, x):  # type: ignore[no-untyped-def]
+    """How fast directions leave a plane; of what rows of a table have for x, see `facing`."""
     return (
-        facing(table, at, x) * a.x
-        + facing(table, at + WIDTH, x) * a.y
-        + facing(table, at + 2 * WIDTH, x) * a.z
+        facing(table, at, x) * d.x
+        + facing(table, at + WIDTH, x) * d.y
+        + facing(table, at + 2 * WIDTH, x) * d.z
     )
 
 
 @inlined
 def height(table, at, p, x):  # type: ignore[no-untyped-def]
     """How far above a plane, or inside an edge, points lie, m."""
-    return dot_rows(table, at, p, x) + facing(table, at + 3 * WIDTH, x)
+    return slope_to(table, at, p, x) + facing(table, at + 3 * WIDTH, x)
 
 
 @inlined
@@ -171,7 +170,7 @@ def test_panes(tree, at, o, d):  # type: ignore[no-untyped-def]
     """
     pane = tree.pane
     steepest = spread(np.float32(STEEPEST))
-    slope = dot_rows(pane, at, d, o.x)
+    slope = slope_to(pane, at, d, o.x)
     counts = slope <= facing(pane, at + 20 * WIDTH, o.x)
     slope = choose(magnitude(slope) < steepest, steepest, slope)
     per_height = np.float32(-1.0) / slope
@@ -196,18 +195,18 @@ def test_boxes(tree, node, near, limit):  # type: ignore[no-untyped-def]
 
     Where it runs towards low x it enters at the high side.
     """
-    at, box, o, inward = node * (BOX_ROWS * WIDTH), tree.box, near.o, near.inward
+    at, box, back, inward = node * (BOX_ROWS * WIDTH), tree.box, near.back, near.inward
     x, y, z = WIDTH * (inward.x < 0.0), WIDTH * (inward.y < 0.0), WIDTH * (inward.z < 0.0)
     x_in, x_out = load(box, at + x), load(box, at + WIDTH - x)
     y_in, y_out = load(box, at + 2 * WIDTH + y), load(box, at + 3 * WIDTH - y)
     z_in, z_out = load(box, at + 4 * WIDTH + z), load(box, at + 5 * WIDTH - z)
     enter = greater(
-        greater((x_in - o.x) * inward.x, (y_in - o.y) * inward.y),
-        greater((z_in - o.z) * inward.z, spread(np.float32(0.0))),
+        greater(x_in * inward.x - back.x, y_in * inward.y - back.y),
+        greater(z_in * inward.z - back.z, spread(np.float32(0.0))),
     )
     far = lesser(
-        lesser((x_out - o.x) * inward.x, (y_out - o.y) * inward.y),
-        lesser((z_out - o.z) * inward.z, limit),
+        lesser(x_out * inward.x - back.x, y_out * inward.y - back.y),
+        lesser(z_out * inward.z - back.z, limit),
     )
     return enter, bits(enter <= far)
 
