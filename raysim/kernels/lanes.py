@@ -222,20 +222,15 @@ def _fraction(builder: Any, kind: Any, z: Any) -> Any:
 def _gather(builder: Any, kind: Any, data: Any, which: Any) -> Any:
     if not isinstance(kind, Lanes):
         return builder.load(builder.gep(data, [which]))
-    size = ir.Constant(INT, BYTES[kind])
-    start = _spread(builder, LONGS, builder.ptrtoint(data, LONG))
-    offset = builder.mul(
-        builder.sext(which, LONGS.vector), _spread(builder, LONGS, builder.sext(size, LONG))
-    )
-    element = kind.vector.element
-    places = builder.inttoptr(
-        builder.add(start, offset), ir.VectorType(element.as_pointer(), WIDTH)
-    )
+    # the builder knows no addresses side by side, LLVM does: base, number and size in one
+    places = builder.gep(data, [ir.Constant(INT, 0)])
+    places.indices, places.type = [which], ir.VectorType(places.type, WIDTH)
     every = ir.Constant(TRUTHS.vector, [1] * WIDTH)
     form = ir.FunctionType(kind.vector, [places.type, INT, every.type, kind.vector])
     name = f"llvm.masked.gather.v{WIDTH}{_scalar(kind)}.v{WIDTH}p0"
     called = cgutils.get_or_insert_function(builder.module, form, name)
-    return builder.call(called, [places, size, every, ir.Constant(kind.vector, ir.Undefined)])
+    nothing = ir.Constant(kind.vector, ir.Undefined)
+    return builder.call(called, [places, ir.Constant(INT, BYTES[kind]), every, nothing])
 
 
 def _prefetch(builder: Any, _: Any, data: Any, first: Any) -> None:
