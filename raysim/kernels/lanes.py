@@ -2,8 +2,8 @@
 
 Compiled, an operation on them is one operation on an LLVM vector, which becomes what the
 processor has: one instruction of AVX-512, two of AVX2, four of Neon (twice as many in double
-precision). Not compiled, it is its twin on NumPy arrays of 16, so the same kernel runs either
-way. Products and sums may be fused.
+precision). Not compiled, it is its twin on NumPy arrays of 16 (`twins`), so the same kernel runs
+either way. Products and sums may be fused.
 """
 
 # mypy: allow-untyped-calls
@@ -15,16 +15,16 @@ from collections.abc import Callable
 from typing import Any
 
 import numba
-import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, types
 from numba.core.typing.templates import ConcreteTemplate, infer_global, signature
 from numba.extending import intrinsic, lower_builtin, models, register_model
 
+from raysim.kernels import twins
+
 config: Any = numba.config
-WIDTH = 16
+WIDTH = twins.WIDTH
 ALL = (1 << WIDTH) - 1  # pattern of bits with every lane in it
-TWINS: dict[str, Callable[..., Any]] = {}  # what each named operation does, on arrays of WIDTH
 BIT, INT, LONG = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 FLOAT, DOUBLE = ir.FloatType(), ir.DoubleType()
 FUSED = ("contract",)
@@ -63,7 +63,6 @@ def declare(rule: Callable[..., Any], twin: Callable[..., Any], emit: Callable[.
     takes an IR builder, the type of the result and the values, of an array the address of its
     first element.
     """
-    TWINS[twin.__name__] = twin
     if config.DISABLE_JIT:
         return twin
 
@@ -246,98 +245,6 @@ def _facing(builder: Any, _: Any, data: Any, first: Any, other: Any) -> Any:
     return builder.load(_place(builder, SINGLES, data, first), align=4)
 
 
-def _spread_twin(x: float) -> Any:
-    return np.full(WIDTH, x, np.asarray(x).dtype)
-
-
-def _load_twin(data: Any, first: int) -> Any:
-    return data.reshape(-1)[first : first + WIDTH].copy()
-
-
-def _store_twin(data: Any, first: int, x: Any) -> None:
-    data.reshape(-1)[first : first + WIDTH] = x
-
-
-def _gather_twin(data: Any, which: Any) -> Any:
-    return data.reshape(-1)[which]
-
-
-def _prefetch_twin(data: Any, first: int) -> None:
-    """Nothing to do: an array is where it is."""
-
-
-def _facing_twin(data: Any, first: int, other: Any) -> Any:
-    return data[first] if np.ndim(other) else data[first : first + WIDTH]
-
-
-def _bits_twin(truths: Any) -> Any:
-    return int((truths * (1 << np.arange(WIDTH))).sum())
-
-
-def _truths_twin(pattern: int) -> Any:
-    return (pattern >> np.arange(WIDTH)) & 1 == 1
-
-
-def _lowest_twin(pattern: Any) -> int:
-    return (pattern & -pattern).bit_length() - 1
-
-
-def _how_many_twin(pattern: Any) -> int:
-    return int(pattern).bit_count()
-
-
-def _item_twin(x: Any, lane: int) -> Any:
-    return x[lane]
-
-
-def _choose_twin(truths: Any, x: Any, y: Any) -> Any:
-    return np.where(truths, x, y)
-
-
-def _lesser_twin(x: Any, y: Any) -> Any:
-    return np.where(x < y, x, y)
-
-
-def _greater_twin(x: Any, y: Any) -> Any:
-    return np.where(x > y, x, y)
-
-
-def _total_of_twin(x: Any) -> Any:
-    return x.sum()
-
-
-def _largest_of_twin(x: Any) -> Any:
-    return x.max()
-
-
-def _magnitude_twin(x: Any) -> Any:
-    return np.abs(x)
-
-
-def _root_twin(x: Any) -> Any:
-    return np.sqrt(x)
-
-
-def _single_twin(x: Any) -> Any:
-    return np.float32(x)
-
-
-def _fraction_twin(z: Any) -> Any:
-    return (z >> np.uint64(11)) * 2.0**-53
-
-
-def _whole_twin(x: Any) -> Any:
-    return np.int32(x)
-
-
-def _real_twin(x: Any) -> Any:
-    return np.float64(x)
-
-
-def _recast_twin(x: Any) -> Any:
-    return x.view(np.uint64 if x.dtype == np.float64 else np.float64)
-
-
 def _like(x: Any, *others: Any) -> Any:
     """Rule of operations of one kind of number throughout."""
     return x, (x,) * (1 + len(others))
@@ -354,16 +261,16 @@ def _fixed(result: Any, *arguments: Any) -> Callable[..., Any]:
 
 
 # x in all lanes
-spread = declare(lambda x: (OF_ONE[x], (x,)), _spread_twin, _spread)
+spread = declare(lambda x: (OF_ONE[x], (x,)), twins.spread, _spread)
 # WIDTH elements of an array from its element `first`, rows running on
 load = declare(
     lambda data, *_: (OF_ONE[data.dtype], (data, types.int64)),
-    _load_twin,
+    twins.load,
     lambda b, kind, data, first: b.load(_place(b, kind, data, first), align=4),
 )
 store = declare(
     lambda data, *_: (types.void, (data, types.int64, OF_ONE[data.dtype])),
-    _store_twin,
+    twins.store,
     lambda b, _, data, first, x: b.store(
         x, b.bitcast(b.gep(data, [first]), x.type.as_pointer()), align=4
     ),
@@ -375,70 +282,70 @@ gather = declare(
         if which == WHOLES
         else (data.dtype, (data, types.int64))
     ),
-    _gather_twin,
+    twins.gather,
     _gather,
 )
 # let the processor fetch a part of an array before it is asked for
-prefetch = declare(lambda data, *_: (types.void, (data, types.int64)), _prefetch_twin, _prefetch)
+prefetch = declare(lambda data, *_: (types.void, (data, types.int64)), twins.prefetch, _prefetch)
 # what faces `other` in a table of float32: WIDTH elements for one number, one for WIDTH
 facing = declare(
     lambda data, _, other: (
         types.float32 if other == SINGLES else SINGLES,
         (data, types.int64, other),
     ),
-    _facing_twin,
+    twins.facing,
     _facing,
 )
 # y unless x is; y may be a plain number for all lanes, and both may be
-lesser = declare(_of_two, _lesser_twin, _ordered("<"))
-greater = declare(_of_two, _greater_twin, _ordered(">"))
+lesser = declare(_of_two, twins.lesser, _ordered("<"))
+greater = declare(_of_two, twins.greater, _ordered(">"))
 total_of = declare(
-    _fixed(types.float64, DOUBLES), _total_of_twin, _across(lambda b, _, x, y: b.fadd(x, y))
+    _fixed(types.float64, DOUBLES), twins.total_of, _across(lambda b, _, x, y: b.fadd(x, y))
 )
-largest_of = declare(_fixed(types.float64, DOUBLES), _largest_of_twin, _across(_ordered(">")))
-magnitude = declare(_like, _magnitude_twin, _of_itself("fabs"))  # of a plain number too
-root = declare(_like, _root_twin, _of_itself("sqrt"))  # of a plain number too
+largest_of = declare(_fixed(types.float64, DOUBLES), twins.largest_of, _across(_ordered(">")))
+magnitude = declare(_like, twins.magnitude, _of_itself("fabs"))  # of a plain number too
+root = declare(_like, twins.root, _of_itself("sqrt"))  # of a plain number too
 # x where true, else y; of plain numbers too
 choose = declare(
-    lambda m, x, _: (x, (m, x, x)), _choose_twin, lambda b, _, m, x, y: b.select(m, x, y)
+    lambda m, x, _: (x, (m, x, x)), twins.choose, lambda b, _, m, x, y: b.select(m, x, y)
 )
 # to single precision
 single = declare(
-    _fixed(SINGLES, DOUBLES), _single_twin, lambda b, kind, x: b.fptrunc(x, kind.vector)
+    _fixed(SINGLES, DOUBLES), twins.single, lambda b, kind, x: b.fptrunc(x, kind.vector)
 )
 # a number of double precision without its fraction, and back; of a plain number too
 whole = declare(
     lambda x: (WHOLES if x == DOUBLES else types.int32, (x,)),
-    _whole_twin,
+    twins.whole,
     lambda b, kind, x: b.fptosi(x, kind.vector if kind == WHOLES else INT),
 )
 real = declare(
     lambda n: (DOUBLES if n == WHOLES else types.float64, (n,)),
-    _real_twin,
+    twins.real,
     lambda b, kind, n: b.sitofp(n, kind.vector if kind == DOUBLES else DOUBLE),
 )
 # the 64 bits of a number of double precision, and back
 recast = declare(
     lambda x: (LONGS if x == DOUBLES else DOUBLES, (x,)),
-    _recast_twin,
+    twins.recast,
     lambda b, kind, x: b.bitcast(x, kind.vector),
 )
 # of 64 random bits a number uniform on [0, 1); of a plain number too
 fraction = declare(
-    lambda z: (DOUBLES if z == LONGS else types.float64, (z,)), _fraction_twin, _fraction
+    lambda z: (DOUBLES if z == LONGS else types.float64, (z,)), twins.fraction, _fraction
 )
 # pattern of which bit i is lane i, and back
 bits = declare(
     _fixed(types.int64, TRUTHS),
-    _bits_twin,
+    twins.bits,
     lambda b, _, m: b.zext(b.bitcast(m, ir.IntType(WIDTH)), LONG),
 )
-truths = declare(_fixed(TRUTHS, types.int64), _truths_twin, _truths)
+truths = declare(_fixed(TRUTHS, types.int64), twins.truths, _truths)
 # of the bits set in a pattern, not 0
-lowest = declare(_fixed(types.int64, types.int64), _lowest_twin, _lowest)
-how_many = declare(_fixed(types.int64, types.int64), _how_many_twin, _how_many)
+lowest = declare(_fixed(types.int64, types.int64), twins.lowest, _lowest)
+how_many = declare(_fixed(types.int64, types.int64), twins.how_many, _how_many)
 item = declare(
     lambda x, _: (x.one, (x, types.int64)),
-    _item_twin,
+    twins.item,
     lambda b, _, x, lane: b.extract_element(x, lane),
 )

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from numba import njit
 
-from raysim.kernels import lanes
+from raysim.kernels import lanes, twins
 from raysim.kernels.exponential import exponential
 from raysim.kernels.lanes import (
     ALL,
-    TWINS,
     WIDTH,
     bits,
     choose,
     facing,
     fraction,
+    gather,
     greater,
     how_many,
     item,
@@ -23,12 +23,14 @@ from raysim.kernels.lanes import (
     load,
     lowest,
     magnitude,
+    real,
     recast,
     root,
     single,
     spread,
     store,
     truths,
+    whole,
 )
 
 compiled = pytest.mark.skipif(
@@ -60,16 +62,16 @@ def patterns(x, y, half):
 
 
 def expected_patterns(x, y, half):
-    one = TWINS["_bits_twin"]
-    least, greatest = TWINS["_lesser_twin"](x, y), TWINS["_greater_twin"](x, y)
-    magnitude_of = TWINS["_magnitude_twin"]
+    one = twins.bits
+    least, greatest = twins.lesser(x, y), twins.greater(x, y)
+    magnitude_of = twins.magnitude
     return (
         one(x < y),
         one(x <= y),
         one((x < y) & (y < half)),
         one(half <= least),
-        one(greatest <= TWINS["_spread_twin"](half)),
-        one(TWINS["_choose_twin"](x < y, x, y) < half),
+        one(greatest <= twins.spread(half)),
+        one(twins.choose(x < y, x, y) < half),
         one(magnitude_of(x) <= magnitude_of(y)),
     )
 
@@ -111,7 +113,7 @@ def test_arithmetic_lane_by_lane(kind: type) -> None:
             np.abs(x),
             np.where(x < y, x, y),
             np.where(x > y, x, y),
-            TWINS["_root_twin"](np.abs(y)),
+            twins.root(np.abs(y)),
             x,
         )
         np.testing.assert_array_equal(out, np.stack(expected))
@@ -132,11 +134,54 @@ def faced(table, first, x, y):
 def test_single_precision_and_tables() -> None:
     x, out = np.random.default_rng(2).normal(size=WIDTH), np.empty(WIDTH, np.float32)
     to_single(x, out)
-    np.testing.assert_array_equal(out, TWINS["_single_twin"](x))
-    table, twin = np.arange(3 * WIDTH, dtype=np.float32), TWINS["_facing_twin"]
+    np.testing.assert_array_equal(out, twins.single(x))
+    table, twin = np.arange(3 * WIDTH, dtype=np.float32), twins.facing
     below, one = faced(table, 5, np.float32(9.0), out)
-    assert below == TWINS["_bits_twin"](twin(table, 5, np.float32(9.0)) < 9.0)
+    assert below == twins.bits(twin(table, 5, np.float32(9.0)) < 9.0)
     assert one == twin(table, 5, out) == 5.0
+
+
+@njit
+def looked_up(numbers, whole_numbers, which, out, out_whole):
+    n = load(which, 0)
+    store(out, 0, gather(numbers, n))
+    store(out_whole, 0, gather(whole_numbers, n * np.int32(2) + np.int32(1)))
+    few = bits(n <= np.int32(30)) & bits(n != np.int32(7))
+    return gather(numbers, which[3]), gather(whole_numbers, which[4]), few
+
+
+@compiled
+def test_elements_of_a_table() -> None:
+    random = np.random.default_rng(6)
+    numbers, whole_numbers = random.normal(size=(9, 11)), np.arange(300, 100, -1, dtype=np.int32)
+    which = random.integers(0, 99, WIDTH).astype(np.int32)
+    which[:3] = 0, 98, 7
+    out, out_whole = np.empty(WIDTH), np.empty(WIDTH, np.int32)
+    one, one_whole, few = looked_up(numbers, whole_numbers, which, out, out_whole)
+    np.testing.assert_array_equal(out, twins.gather(numbers, which))
+    np.testing.assert_array_equal(out, numbers.reshape(-1)[which])
+    np.testing.assert_array_equal(out_whole, 300 - (2 * which + 1))
+    assert (one, one_whole) == (out[3], 300 - which[4])
+    assert few == twins.bits((which <= 30) & (which != 7))
+
+
+@njit
+def without_fraction(x, out_whole, out):
+    n = whole(load(x, 0))
+    store(out_whole, 0, n)
+    store(out, 0, real(n))
+    return whole(x[3]), real(whole(x[3]))
+
+
+@compiled
+def test_whole_numbers() -> None:
+    x, out = np.linspace(0.0, 64.0, WIDTH), np.empty(WIDTH)
+    out_whole = np.empty(WIDTH, np.int32)
+    one = without_fraction(x, out_whole, out)
+    np.testing.assert_array_equal(out_whole, twins.whole(x))
+    np.testing.assert_array_equal(out, twins.real(twins.whole(x)))
+    np.testing.assert_array_equal(out, np.floor(x))
+    assert one == (out_whole[3], out[3])
 
 
 @njit
@@ -159,7 +204,7 @@ def test_random_bits() -> None:
     np.testing.assert_array_equal(out, (x ^ (x >> np.uint64(30))) * by + x)
     part = np.empty(WIDTH)
     fourth = fractions(x, part)
-    np.testing.assert_array_equal(part, TWINS["_fraction_twin"](x))
+    np.testing.assert_array_equal(part, twins.fraction(x))
     assert fourth == part[3]
     assert np.all((part >= 0) & (part < 1))
 
@@ -175,7 +220,7 @@ def there_and_back(x, words, doubles):
 def test_bits_of_numbers() -> None:
     x, words, doubles = np.geomspace(1e-300, 1e300, WIDTH), np.empty(WIDTH, np.uint64), np.ones(16)
     there_and_back(x, words, doubles)
-    np.testing.assert_array_equal(words, TWINS["_recast_twin"](x))
+    np.testing.assert_array_equal(words, twins.recast(x))
     np.testing.assert_array_equal(doubles, x)
 
 
@@ -212,12 +257,12 @@ def test_patterns_of_truths() -> None:
     facets = np.arange(3 * WIDTH, dtype=np.int32) // 3
     for facet in range(9):
         own = facets[8 : 8 + WIDTH] != facet
-        assert where_not(facets, 8, np.int32(facet)) == TWINS["_bits_twin"](own)
+        assert where_not(facets, 8, np.int32(facet)) == twins.bits(own)
     for pattern in (1, 2, 0b1010000, 1 << 15, ALL):
-        there = TWINS["_truths_twin"](pattern)
+        there = twins.truths(pattern)
         assert of_pattern(pattern) == (
-            TWINS["_lowest_twin"](pattern),
-            TWINS["_how_many_twin"](pattern),
-            TWINS["_bits_twin"](there),
+            twins.lowest(pattern),
+            twins.how_many(pattern),
+            twins.bits(there),
         )
-        assert TWINS["_bits_twin"](there) == pattern
+        assert twins.bits(there) == pattern
