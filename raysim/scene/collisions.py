@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from raysim.scene.data import KeepClear, Receiver, Scene, Source, Treatment
 from raysim.scene.faces import Face
-from raysim.scene.inside import AIR, locate
+from raysim.scene.inside import AIR, OUTSIDE, locate
 from raysim.scene.placing import Sheet, find_sheet
 from raysim.scene.solids import (
     Solid,
@@ -191,6 +191,29 @@ def place_of_zone(scene: Scene, zone: KeepClear, faces: Sequence[Face]) -> ZoneP
         low, high = float(flat[:, 2].min()), float(flat[:, 2].max())
         swing = solid(upright(plan, low, high))
     return ZonePlace(sheet, (u, v, u + width, v + height), front, swing)
+
+
+def zone_doubts(scene: Scene, faces: Sequence[Face]) -> list[str]:
+    """Objects of the room that stand where a keep-clear zone wants it free, and zones unplaced."""
+    owners = np.array([s.owner for s in scene.surfaces])[scene.mesh.surface]
+    said = []
+    for zone in scene.keep_clear:
+        try:
+            place = place_of_zone(scene, zone, faces)
+        except ValueError as error:
+            said.append(f"the keep-clear zone '{zone.name}' can't be held free: {error}")
+            continue
+        bodies = [body for body in (place.front, place.swing) if body is not None]
+        depth = np.max([reach_into_triangles(body, scene.mesh.corners) for body in bodies], axis=0)
+        (inside,) = locate(scene, place.front.corners.mean(axis=0)[None])
+        things = [*owners[depth > TOUCHING_M].tolist(), *({str(inside)} - {AIR, OUTSIDE})]
+        said += [
+            f"'{thing}' stands in the keep-clear zone '{zone.name}' ({zone.reason}): move it, or "
+            "correct the zone; a way out stays free"
+            for thing in dict.fromkeys(things)
+            if thing != "room"
+        ]
+    return said
 
 
 def _box(low: Array, high: Array) -> Array:

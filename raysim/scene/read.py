@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from raysim.bands import DEFAULT_OCTAVES_HZ, octave_labels_hz
 from raysim.errors import SceneError
 from raysim.scene.assemble import assemble, facing_of
 from raysim.scene.building import Built, build
-from raysim.scene.collisions import HARD
+from raysim.scene.collisions import HARD, zone_doubts
 from raysim.scene.complaints import Complaints, read_sections
 from raysim.scene.data import KeepClear, Scene
 from raysim.scene.finishes import Finishes, finish, material_notes
@@ -140,7 +140,8 @@ def _bare(reading: _Reading, built: Built) -> tuple[Scene, Wishes]:
         complaints.adopt(error)
         complaints.raise_any()
         raise
-    return scene, wishes
+    blocked = zone_doubts(scene, built.faces)
+    return replace(scene, warnings=(*scene.warnings, *blocked)), wishes
 
 
 def _look_for_materials(file: SceneFile, finishes: Finishes) -> None:

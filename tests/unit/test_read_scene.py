@@ -357,6 +357,23 @@ def test_ears_and_loudspeakers_near_half_the_height(load, ear, said):
     assert "near 80 Hz, is hardly driven" in low
 
 
+@pytest.mark.parametrize(
+    ("thing", "zone", "is_said"),
+    [
+        ("[[0.3, 3.5, 0], [1.2, 3.9, 0.8]]", "depth = 0.8", True),
+        ("[[0.3, 3.3, 0], [1.2, 3.5, 0.8]]", "depth = 0.6", False),
+        ("[[0.3, 3.5, 0], [1.2, 3.9, 0.8]]", "", False),
+        ("[[0.3, 3.5, 0], [1.2, 3.9, 0.8]]", 'swing = "left"', True),
+        ("[[0.2, 3.7, 0], [1.3, 4.2, 2.2]]", "", True),  # a wardrobe before the whole door
+    ],
+)
+def test_things_before_a_door_are_a_doubt(load, thing, zone, is_said):
+    text = ROOM + PLACES + f'[objects.sofa]\nbox = {thing}\n[keep_clear.door]\non = "rear"\n'
+    scene = load(text + f'at = [2.2, 0]\nsize = [0.9, 2]\nreason = "door, way out"\n{zone}\n')
+    said = [one for one in scene.warnings if "'sofa' stands in the keep-clear zone 'door'" in one]
+    assert len(said) == is_said
+
+
 def test_starter_passes_as_written_and_is_never_overwritten(tmp_path):
     folder = tmp_path / "new" / "room"
     written = write_starter(folder, (4.191, 3.4036, 2.3876), survey=True)
