@@ -185,9 +185,10 @@ def _svg_zone(root: etree._Element, reason: str, hard: bool, rect: Rect, height:
             "stroke-width": "10", "stroke-dasharray": "40 25", "data-keep-clear": reason,
         },
     )  # fmt: skip
-    said = f"keep clear{', no exception' if hard else ''}: {reason}"
-    size = min(TEXT_MM, 1.7 * (u1 - u0) / max(len(said), 1))
-    _svg_text(root, said, (u0 + u1) / 2, height - v1 + TEXT_MM, size)
+    lines = [f"keep clear{', no exception' if hard else ''}", reason]
+    size = min(TEXT_MM, 1.7 * (u1 - u0) / max(map(len, lines)))
+    for number, line in enumerate(lines, start=1):
+        _svg_text(root, line, (u0 + u1) / 2, height - v1 + 1.25 * number * size, size)
 
 
 def _svg_piece(root: etree._Element, hanging: Hanging, height: float, critical: bool) -> None:
