@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import inlined, released
+from raysim.kernels.compiled import allocating, inlined, released
 from raysim.kernels.tree import NOTHING, Tree, triangle_hit
 from raysim.kernels.vec import row
 
@@ -72,7 +72,7 @@ def enters(halves, node, o, d, t):  # type: ignore[no-untyped-def]
     return near <= far + WIDER_M
 
 
-@released
+@allocating
 def plain_each(first, step, halves, tree, origin, direction, triangle, distance):  # type: ignore[no-untyped-def]
     """Nearest triangle of `Tree` and distance of every ray first, first + step ..."""
     stack = np.empty(DEEPEST, np.int64)

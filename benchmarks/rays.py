@@ -30,7 +30,7 @@ from plain import every_triangle, halves_of, plain_each
 
 from raysim.kernels.abreast import new_rays
 from raysim.kernels.build import build_tree
-from raysim.kernels.compiled import compiled
+from raysim.kernels.compiled import allocating, compiled
 from raysim.kernels.lanes import WIDTH
 from raysim.kernels.nearest import nearest_inline, nearest_of_sixteen
 from raysim.kernels.threads import share_out
@@ -40,7 +40,7 @@ from raysim.kernels.vec import row, set_column
 TESTS = 2e9
 
 
-@compiled
+@allocating
 def nearest_each(tree, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
     """Nearest hit of each ray."""
     stack, reach = np.empty(STACK, np.int32), np.empty(STACK)

@@ -44,6 +44,7 @@ class Rays(NamedTuple):
     u, cosine : (WIDTH,) random number of the decision, cosine of the angle of incidence
     mirrors : (MIRRORS, WIDTH) facets a mirrored path has met
     path : (WIDTH,) key of all facets that a mirrored path has met
+    sampled : (WIDTH,) number of times at which energy was taken
     over : (covers,) those that lie over the point of one hit
     kept, odds : (bands,), (classes,) of one hit what all variants share: energy, probability
     variants : number of them
@@ -77,6 +78,7 @@ class Rays(NamedTuple):
     cosine: NDArray[np.float64]
     mirrors: NDArray[np.int32]
     path: NDArray[np.uint64]
+    sampled: NDArray[np.int64]
     over: NDArray[np.int64]
     kept: NDArray[np.float64]
     odds: NDArray[np.float64]
@@ -123,6 +125,7 @@ def new_rays(bands: int, classes: int, variants: int, covers: int) -> Rays:
         np.ones(WIDTH),
         np.empty((MIRRORS, WIDTH), np.int32),
         np.zeros(WIDTH, np.uint64),
+        np.zeros(WIDTH, np.int64),
         np.empty(covers, np.int64),
         np.empty(bands),
         np.empty(classes),
@@ -148,7 +151,7 @@ def begin(rays: Rays, lane: int, o: Vec, d: Vec, hero: int, stream: np.uint64) -
     set_column(rays.o, lane, o)
     set_column(rays.d, lane, d)
     rays.before[lane], rays.since[lane], rays.order[lane] = 0.0, 0.0, 0
-    rays.facet[lane] = NOTHING
+    rays.facet[lane], rays.sampled[lane] = NOTHING, 0
     classes, bands, places = len(rays.chance), len(rays.energy), len(rays.at_start)
     rays.hero_class[lane], rays.hero_variant[lane] = hero % classes, hero // classes
     rays.stream[lane], rays.counter[lane] = stream, counter(stream, FIRST_DRAW)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled, inlined
+from raysim.kernels.compiled import allocating, compiled, inlined
 from raysim.kernels.lanes import gather, greater, lesser, real, whole
 from raysim.kernels.vec import Vec, dot, row, sub
 
@@ -101,7 +101,7 @@ def material_in(cover: Cover, over: NDArray[np.int64], count: int, variant: int,
     return base
 
 
-@compiled
+@allocating
 def materials_at(
     boundary: Boundary,
     cover: Cover,

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.boxes import grow, half_area
+from raysim.kernels.boxes import grow
 from raysim.kernels.compiled import compiled
 from raysim.kernels.lanes import WIDTH
 from raysim.kernels.memory import aligned
@@ -65,13 +65,11 @@ def inward(corner: Array, normal: Array) -> Array:
 
 
 @compiled
-def choose_pairs(pairs, taken):  # type: ignore[no-untyped-def]
-    """Whether each pair is kept: the first that meet no triangle `taken` before."""
-    kept = np.zeros(len(pairs), np.bool_)
+def choose_pairs(pairs, taken, kept) -> None:  # type: ignore[no-untyped-def]
+    """Note whether each pair is kept: the first that meet no triangle `taken` before."""
     for i in range(len(pairs)):
         if not taken[pairs[i, 0]] and not taken[pairs[i, 1]]:
             taken[pairs[i, 0]] = taken[pairs[i, 1]] = kept[i] = True
-    return kept
 
 
 def find_panes(corners: Array, normal: Array, area: Array, facet: NDArray[np.int64]) -> Panes:
@@ -93,7 +91,9 @@ def find_panes(corners: Array, normal: Array, area: Array, facet: NDArray[np.int
     good = np.flatnonzero((turn.min(axis=1) > SQUARE_M2) & (height < FLAT_M))
     good = good[np.argsort(-(area[one] + area[two])[good], kind="stable")]
     taken = np.zeros(len(corners), np.bool_)
-    good = good[choose_pairs(pairs[good, :2], taken)]
+    kept = np.zeros(len(good), np.bool_)
+    choose_pairs(pairs[good, :2], taken, kept)
+    good = good[kept]
     alone = np.flatnonzero(~taken)
     return Panes(
         np.concatenate([one[good], alone]),
@@ -189,7 +189,6 @@ def arrange(
     if len(rest):
         corner = panes.corner - centre
         low, high = corner.min(axis=1) - slack, corner.max(axis=1) + slack
-        room = half_area(low.min(axis=0), high.max(axis=0))
-        nodes, leaves = grow(low, high, rest, blocks, room, box, child, slot)
+        nodes, leaves = grow(low, high, rest, blocks, box, child, slot)
     slot = np.concatenate([leading.reshape(-1, WIDTH), slot[:leaves]])
     return large, slot, box[:nodes].copy(), child[:nodes].copy()

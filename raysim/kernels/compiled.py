@@ -1,9 +1,12 @@
 """How kernels are compiled: cached, IEEE arithmetic (bit equality, NaN kept), NumPy division.
 
-`uncounted` and `inlined` functions allocate nothing, so they need not count references to the
-arrays that they are lent: half the time of a reflection went there. Only kernels call `inlined`
-functions, so they need no gates to Python and C, which took a third of the time to compile.
+All but `allocating` ones allocate nothing, so they need not count references to the arrays that
+they are lent: half the time of a reflection went there. Only kernels call `uncounted` and
+`inlined` functions, so they need no gates to Python and C, which took a third of the time to
+compile.
 """
+
+# mypy: allow-untyped-calls
 
 from __future__ import annotations
 
@@ -12,11 +15,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from numba import njit
+import numba
+from numba import njit, types
 
 from raysim.errors import RaysimWarning
 from raysim.kernels.cache import find_folder, kept_in, usual_parents
+from raysim.kernels.parts import PartCompiler
 
+config: Any = numba.config
 OPTIONS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
 SOURCES = Path(__file__).parent
 FOLDER = find_folder(SOURCES, usual_parents(SOURCES))
@@ -29,24 +35,42 @@ if FOLDER is None:
     )
 
 
+def one_version(kernel: Any) -> Any:
+    """Let a kernel take a 0, a short and a long integer from others in one compiled version."""
+    if config.DISABLE_JIT:
+        return kernel
+    find = kernel.get_call_template
+
+    def plain(kind: types.Type) -> types.Type:
+        kind = types.unliteral(kind)
+        return types.int64 if kind == types.int32 else kind
+
+    kernel.get_call_template = lambda args, named: find(
+        tuple(map(plain, args)), {name: plain(kind) for name, kind in named.items()}
+    )
+    return kernel
+
+
 def _compiler(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     compiler: Any = njit
 
     def declare(function: Callable[..., Any]) -> Any:
         if FOLDER is None:
-            return compiler(**OPTIONS, **options)(function)
+            return one_version(compiler(**OPTIONS, **options)(function))
         with kept_in(FOLDER):
-            return compiler(cache=True, **OPTIONS, **options)(function)
+            return one_version(compiler(cache=True, **OPTIONS, **options)(function))
 
     return declare
 
 
-compiled = _compiler()
-uncounted = _compiler(_nrt=False)
-exposed = _compiler(forceinline=True, _nrt=False)  # inlined, and called from Python too
-inlined = _compiler(forceinline=True, _nrt=False, no_cpython_wrapper=True)
+allocating = _compiler(nogil=True)
+compiled = _compiler(_nrt=False)
 released = _compiler(nogil=True, _nrt=False)  # threads run it side by side
-allocating = _compiler(nogil=True)  # the same, with scratch space of its own
+uncounted = _compiler(_nrt=False, no_cpython_wrapper=True)  # called by kernels only
+inlined = _compiler(
+    forceinline=True, _nrt=False, no_cpython_wrapper=True, pipeline_class=PartCompiler
+)
+exposed = _compiler(forceinline=True, _nrt=False)  # inlined, and called from Python too
 
 __all__ = [
     "allocating",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from raysim.kernels.abreast import Rays
 from raysim.kernels.compiled import inlined
 from raysim.kernels.count import Arrivals
+from raysim.kernels.lanes import lowest
 from raysim.kernels.ray import Room
 
 
@@ -59,23 +60,29 @@ def hand_over(histogram: NDArray[np.float64], rays: int, out: NDArray[np.float64
 
 
 @inlined
-def sample(
-    room: Room, rays: Rays, lane: int, sampled: NDArray[np.int64], out: NDArray[np.float64]
-) -> bool:
-    """Add the energy of a ray at the times of its present segment; whether the last has passed.
-
-    sampled : (WIDTH,) number of times of each ray that have passed
-    out : (time, bands, variants)
-    """
+def sample_one(room: Room, rays: Rays, lane: int, out: NDArray[np.float64]) -> bool:
+    """Add the energy of a ray at the times of its present segment; whether the last has passed."""
     plan = room.plan
     step = plan.bin_s * plan.speed
     end = rays.before[lane] + rays.since[lane] + rays.t[lane]
-    while sampled[lane] < out.shape[0] and sampled[lane] * step < end:
-        k = sampled[lane]
+    while rays.sampled[lane] < out.shape[0] and rays.sampled[lane] * step < end:
+        k = rays.sampled[lane]
         for b in range(len(rays.energy)):
             c = room.boundary.band_class[b]
             shared = rays.chance[c, lane] * rays.energy[b, lane]
             shared *= exp(-plan.attenuation[b] * k * step)
             add_variants(shared, rays, lane, b, c, out[k, b])
-        sampled[lane] += 1
-    return sampled[lane] == out.shape[0]
+        rays.sampled[lane] += 1
+    return rays.sampled[lane] == out.shape[0]
+
+
+@inlined
+def sample(room: Room, rays: Rays, alive: int, out: NDArray[np.float64]) -> int:
+    """Add what rays carry at the times k * bin_s to out : (time, bands, variants); who goes on."""
+    left = alive
+    while left != 0:
+        lane = lowest(left)
+        left &= left - 1
+        if sample_one(room, rays, lane, out):
+            alive &= ~(1 << lane)
+    return alive

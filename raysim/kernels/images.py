@@ -13,10 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import compiled, uncounted
+from raysim.kernels.compiled import allocating, uncounted
 from raysim.kernels.nearest import nearest
 from raysim.kernels.tree import GRAZE_M, NOTHING, STACK, Tree
-from raysim.kernels.vec import Vec, along, dot, row, sub, unit
+from raysim.kernels.vec import Vec, along, dot, row, set_row, sub, unit
 
 
 class Planes(NamedTuple):
@@ -81,7 +81,7 @@ def path_holds(
     return k == NOTHING or t >= length - GRAZE_M
 
 
-@compiled
+@allocating
 def find_paths(
     tree: Tree,
     planes: Planes,
@@ -107,7 +107,7 @@ def find_paths(
     facets = len(planes.level)
     chosen = np.full(highest + 1, -1, np.int64)
     images = np.empty((highest + 1, 3), np.float64)
-    images[0] = source[0]
+    set_row(images, 0, row(source, 0))
     points = np.empty((max(highest, 1), 3), np.float64)
     stack, reach = np.empty(STACK, np.int32), np.empty(STACK, np.float64)
     found, order = 0, 0
@@ -127,7 +127,7 @@ def find_paths(
                         out_receiver[found], out_length[found] = r, length
                         for leg in range(order):
                             out_facets[found, leg] = chosen[leg]
-                            out_points[found, leg] = points[leg]
+                            set_row(out_points[found], leg, row(points, leg))
                     found += 1
         chosen[order] += 1
         f = chosen[order]

@@ -25,7 +25,7 @@ from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Room
 from raysim.kernels.tree import STACK
 from raysim.kernels.uniform import branch
-from raysim.kernels.vec import Vec, dot, load_vec, row, store_vec, sub, unit
+from raysim.kernels.vec import Vec, dot, load_vec, row, set_row, store_vec, sub, unit
 from raysim.kernels.walk import Lost, advance, inside, too_long
 
 DEEPEST = 64  # reflections a path may have and be known
@@ -204,7 +204,7 @@ def weigh_paths(
     images, points = np.empty((DEEPEST + 1, 3)), np.empty((DEEPEST, 3))
     chosen, over = np.empty(DEEPEST, np.int64), np.empty(len(cover.material), np.int64)
     for i in range(first, len(source), step):
-        images[0] = sources[source[i]]
+        set_row(images, 0, row(sources, source[i]))
         for leg in range(order[i]):
             f = facets[i, leg]
             chosen[leg] = f

@@ -55,6 +55,12 @@ def row(table: NDArray[np.float64], i: int) -> Vec:
 
 
 @inlined
+def set_row(table: NDArray[np.float64], i: int, a: Vec) -> None:
+    """Overwrite row i of an (n, 3) array."""
+    table[i, 0], table[i, 1], table[i, 2] = a.x, a.y, a.z
+
+
+@inlined
 def load_vec(table: NDArray[np.float64]) -> Vec:
     """Columns of a (3, WIDTH) array side by side."""
     return Vec(load(table, 0), load(table, WIDTH), load(table, 2 * WIDTH))

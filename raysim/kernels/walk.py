@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.kernels.abreast import MIRRORS, Rays, begin, new_rays
-from raysim.kernels.compiled import compiled, inlined, released
+from raysim.kernels.compiled import allocating, inlined, released
 from raysim.kernels.count import Arrivals, find_arrivals, new_arrivals
 from raysim.kernels.directions import lambert, on_sphere, start_direction
 from raysim.kernels.emission import Emission, emit
@@ -16,7 +16,6 @@ from raysim.kernels.histogram import hand_over, record, sample
 from raysim.kernels.keys import key_after, source_key
 from raysim.kernels.lanes import (
     ALL,
-    WIDTH,
     bits,
     choose,
     how_many,
@@ -32,6 +31,8 @@ from raysim.kernels.threads import share_out
 from raysim.kernels.tree import NOTHING, STACK, Tree
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, along, column, dot, load_vec, row, store_vec
+
+PILOT = -1  # the round that finds how long the room rings
 
 
 class Lost(NamedTuple):
@@ -154,6 +155,14 @@ def fill_up(
     return begun
 
 
+@inlined
+def portion_of(seed: np.uint64, source: int, batch: int, round_number: int) -> np.uint64:
+    """Stream of a source's rays of one batch in one round."""
+    if round_number == PILOT:
+        return branch(branch(seed, 1_000_000 + source), batch)
+    return branch(branch(branch(seed, source), batch), round_number)
+
+
 @released
 def trace_tasks(
     first: int,
@@ -176,13 +185,14 @@ def trace_tasks(
 ) -> None:
     """As `trace`, of batches and sources counted as one the tasks first, first + step ...
 
-    Where a ray ends the next of its batch starts. `histogram` is of one task.
+    Where a ray ends the next of its batch starts. `histogram` is of one task. The round PILOT
+    takes the energy in the room in place of what arrives.
     """
     heroes = len(rays.chance) * rays.variants
     for task in range(first, len(sources) * batches, step):
         source, batch = task // batches, task % batches
-        portion = branch(branch(branch(np.uint64(seed), source), batch), round_number)
-        first_hero = int(uniform(portion, 2) * heroes)
+        portion = portion_of(np.uint64(seed), source, batch, round_number)
+        first_hero = 0 if round_number == PILOT else int(uniform(portion, 2) * heroes)
         lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
         alive, specular, known, started = 0, 0, 0, np.int64(0)
         while True:
@@ -195,8 +205,11 @@ def trace_tasks(
                 break
             nearest_of_sixteen(room.tree, rays, alive)
             alive = inside(rays, alive, lost)
-            count = find_arrivals(room, rays, alive, specular, known, arrivals)
-            record(room, offset[source], arrivals, count, rays, histogram)
+            if round_number == PILOT:
+                alive = sample(room, rays, alive, histogram[0])
+            else:
+                count = find_arrivals(room, rays, alive, specular, known, arrivals)
+                record(room, offset[source], arrivals, count, rays, histogram)
             advance(rays)
             alive &= ~too_long(room.plan, rays)
             diffuse = pass_on(room, rays, alive)
@@ -257,48 +270,6 @@ def trace(
     )
 
 
-@released
-def sample_sources(
-    first: int,
-    step: int,
-    room: Room,
-    sources: NDArray[np.float64],
-    emission: Emission,
-    seed: int,
-    number: int,
-    rays: Rays,
-    sampled: NDArray[np.int64],
-    out: NDArray[np.float64],
-    lost: Lost,
-) -> None:
-    """As `energy_left`, the sources first, first + step ..."""
-    for source in range(first, len(sources), step):
-        portion = branch(branch(np.uint64(seed), 1_000_000 + source), 0)
-        alive, first_hero, started = 0, np.int64(0), np.int64(0)
-        while True:
-            begun = fill_up(
-                sources, emission, source, portion, first_hero, started, number, rays, alive
-            )
-            started += how_many(begun)
-            alive |= begun
-            for lane in range(len(sampled)):
-                if begun >> lane & 1:
-                    sampled[lane] = 0
-            if alive == 0:
-                break
-            nearest_of_sixteen(room.tree, rays, alive)
-            alive = inside(rays, alive, lost)
-            left = alive
-            while left != 0:
-                lane = lowest(left)
-                left &= left - 1
-                if sample(room, rays, lane, sampled, out[source]):
-                    alive &= ~(1 << lane)
-            advance(rays)
-            go_on(rays, pass_on(room, rays, alive))
-            alive = survivors(room, rays, alive)
-
-
 def energy_left(
     room: Room,
     sources: NDArray[np.float64],
@@ -307,29 +278,37 @@ def energy_left(
     rays: int,
     out: NDArray[np.float64],
 ) -> None:
-    """Energy in the room at the times k * bin_s, summed over rays.
+    """Energy in the room at the times k * bin_s, mean over rays, by the steps of `trace_tasks`.
 
-    out : (sources, time, bands, variants)
+    out : (1, variants, sources, 1, bands, time), overwritten
     """
+    _, variants, _, _, bands, time = out.shape
+    each = len(sources), 1
     share_out(
-        lambda first, step: sample_sources(
+        lambda first, step: trace_tasks(
             first,
             step,
             room,
+            np.zeros(each),
             sources,
             emission,
             np.uint64(seed),
+            1,
+            PILOT,
             rays,
             rays_in(room),
-            np.empty(WIDTH, np.int64),
+            new_arrivals(room.receivers),
+            np.zeros((1, time, bands, variants)),
             out,
-            Lost(np.zeros(1, np.int64), np.empty(6)),
+            np.zeros(each, np.int64),
+            np.zeros(each, np.int64),
+            np.empty((*each, 6)),
         ),
         len(sources),
     )
 
 
-@compiled
+@allocating
 def free_paths(
     tree: Tree,
     source: NDArray[np.float64],

@@ -10,7 +10,6 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,6 +37,8 @@ def read_sofa(path: str | PathLike[str], bands_hz: Sequence[float]) -> Directivi
         Not such a file, of a convention that holds no directivity, or with directions or
         frequencies missing; one sentence.
     """
+    import h5py  # takes long; most scenes have no such file
+
     try:
         with h5py.File(path, "r") as file:
             _check_convention(file, path)
@@ -68,6 +69,8 @@ def read_sofa(path: str | PathLike[str], bands_hz: Sequence[float]) -> Directivi
 def _why_unreadable(path: str | PathLike[str]) -> str:
     if not Path(path).is_file():
         return "there is no such file; check the name"
+    import h5py
+
     if not h5py.is_hdf5(path):
         return "it is not an AES69 (SOFA) file; those are netCDF-4"
     return "it is damaged or lacks what its convention asks for; export it again"

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import RectBivariateSpline
 from scipy.spatial import cKDTree
 
 from raysim.errors import SettingsError
@@ -64,11 +64,13 @@ class Plan:
         near = cKDTree(known).query(steps)[0] <= 1
         return np.where(near, level_db(np.abs(pressure) ** 2), np.nan)
 
-    def _spline(self, low: Ints, high: Ints) -> list[RectBivariateSpline]:
+    def _spline(self, low: Ints, high: Ints) -> list[Any]:
         """Cubic splines of the pressure: of its level they would miss the quiet lines.
 
         Beyond the air each point is taken as the nearest in it.
         """
+        from scipy.interpolate import RectBivariateSpline  # takes long; only pictures need it
+
         there = np.isfinite(self.pressure)
         places = np.indices((high - low + 1).tolist()).reshape(2, -1).T + low
         nearest = cKDTree(self.cells[there]).query(places)[1]

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from raysim.errors import SceneError
@@ -129,6 +128,8 @@ def _refuse_unusable(name: str, vertices: Array, triangles: Ints) -> None:
 
 def _by_trimesh(path: Path) -> tuple[Array, Ints, list[str], str | None]:
     """Vertices, triangles, the name of each triangle, and the unit where the format states one."""
+    import trimesh  # takes long; most scenes come from a tape measure
+
     logging.getLogger("trimesh").setLevel(logging.CRITICAL)
     try:
         with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -162,6 +163,8 @@ def _by_trimesh(path: Path) -> tuple[Array, Ints, list[str], str | None]:
 
 def _flattened(scene: Any) -> tuple[Array, Ints, list[str]]:
     """All bodies of a file in one list, each where its node puts it."""
+    import trimesh
+
     vertices, triangles, nodes, materials, counts = [], [], [], [], []
     first = 0
     for node in scene.graph.nodes_geometry:

@@ -94,7 +94,8 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
     for end_s in (1.0, 4.0, PILOT_END_S):
         steps = round(end_s / PILOT_STEP_S)
         variants = packed.cover.present.shape[1]
-        out = np.zeros((len(packed.sources), steps, len(packed.attenuation), variants))
+        bands = len(packed.attenuation)
+        out = np.empty((1, variants, len(packed.sources), 1, bands, steps))
         pilot = plan._replace(bin_s=PILOT_STEP_S)
         energy_left(
             packed.room(pilot),
@@ -104,7 +105,7 @@ def find_duration_s(packed: Packed, plan: Plan, seed: int) -> float:
             PILOT_RAYS,
             out,
         )
-        left = (out / out[:, :1]).max(axis=(0, 2, 3))
+        left = (out / out[..., :1]).max(axis=(0, 1, 2, 3, 4))
         below = np.nonzero(left < 10 ** (FLOOR_DB / 10))[0]
         if len(below):
             return float(max(0.1, below[0] * PILOT_STEP_S))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq, minimize_scalar
 
 from raysim.errors import SceneError
 
@@ -52,6 +51,8 @@ def random_incidence(admittance: ArrayLike) -> Array:
 
 def most_absorbing(phase_deg: float = 0.0) -> tuple[float, complex]:
     """Largest random-incidence absorption of a given phase, and its admittance."""
+    from scipy.optimize import minimize_scalar  # takes long; rays alone don't need it
+
     turn = np.exp(1j * np.radians(phase_deg))
 
     def loss(log_size: float) -> float:
@@ -129,6 +130,8 @@ def admittance_by_frequency(
 
 
 def _harder(value: float, turn: complex, softest: float) -> float:
+    from scipy.optimize import brentq
+
     def excess(log_size: float) -> float:
         return float(random_incidence(turn * np.exp(log_size))[0]) - value
 

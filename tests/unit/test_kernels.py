@@ -12,7 +12,8 @@ from raysim.kernels.abreast import new_rays
 from raysim.kernels.build import build_tree
 from raysim.kernels.directions import lambert, mirrored
 from raysim.kernels.lanes import ALL, WIDTH
-from raysim.kernels.nearest import nearest, nearest_of_sixteen
+from raysim.kernels.nearest import nearest as nearest_hit
+from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.tree import NOTHING, STACK, triangle_hit
 from raysim.kernels.uniform import branch, uniform
 from raysim.kernels.vec import Vec, row, set_column
@@ -20,6 +21,12 @@ from raysim.scene.read import load_scene
 from raysim.solvers.pack import nearest_surface_m
 
 SCENES = Path(__file__).parents[2] / "scenes"
+
+
+@njit
+def nearest(tree, o, d, own_facet, stack, reach):
+    """The kernel, which only kernels call."""
+    return nearest_hit(tree, o, d, own_facet, stack, reach)
 
 
 def random_triangles(count: int, seed: int) -> np.ndarray:
