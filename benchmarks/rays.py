@@ -6,6 +6,7 @@ Needs embreex (pip install "raysim[bench]"). Prints a JSON line a scene: million
 both, and their ratio, as median and range over repeats that alternate, in processor time.
 Embree's rays are single, from `embreex`'s arrays. `differ` counts rays of which the two name
 different triangles more than 1e-4 m apart (Embree is single precision throughout).
+`abreast` is ours as the tracer asks, sixteen rays at a time.
 `--equal` compares that many rays with a plain search in double precision (plain.py): `unequal`
 counts those that name another facet and differ by more than 1e-6 m, `unequal_abreast` those of
 sixteen rays at a time; and as many of them as two
@@ -107,18 +108,23 @@ def measure(triangles: int, rays: int, repeats: int) -> dict[str, object]:
     triangle, distance = np.empty(rays, np.int64), np.empty(rays)
     many = origin.astype(np.float64), direction.astype(np.float64)
     found = embree.run(origin, direction, output=True)
+    abreast = new_rays(1, 1, 1, 0)
+    nearest_abreast(tree, abreast, *many, triangle, distance)
     nearest_each(tree, *many, triangle, distance)
-    ours, theirs = [], []
+    single, sixteen, theirs = [], [], []
     for _ in range(repeats):
-        ours.append(seconds(lambda: nearest_each(tree, *many, triangle, distance)))
+        sixteen.append(seconds(lambda: nearest_abreast(tree, abreast, *many, triangle, distance)))
         theirs.append(seconds(lambda: embree.run(origin, direction)))
+        single.append(seconds(lambda: nearest_each(tree, *many, triangle, distance)))
     other = (found["primID"] != triangle) & (np.abs(found["tfar"] - distance) > 1e-4)
     return {
         "triangles": len(corners),
         "build_s": round(build_s, 2),
-        "raysim_mrays_s": spread(rays / np.array(ours) / 1e6),
+        "raysim_mrays_s": spread(rays / np.array(single) / 1e6),
+        "sixteen_abreast_mrays_s": spread(rays / np.array(sixteen) / 1e6),
         "embreex_mrays_s": spread(rays / np.array(theirs) / 1e6),
-        "ratio": spread(np.array(theirs) / np.array(ours)),
+        "ratio": spread(np.array(theirs) / np.array(single)),
+        "ratio_abreast": spread(np.array(theirs) / np.array(sixteen)),
         "differ": int(other.sum()),
         "missed": int((triangle == NOTHING).sum()),
     }
