@@ -31,7 +31,7 @@ from plain import every_triangle, halves_of, plain_each
 
 from raysim.kernels.abreast import new_rays
 from raysim.kernels.build import build_tree
-from raysim.kernels.compiled import allocating, compiled
+from raysim.kernels.compiled import allocating
 from raysim.kernels.lanes import WIDTH
 from raysim.kernels.nearest import nearest_inline, nearest_of_sixteen
 from raysim.kernels.threads import share_out
@@ -50,7 +50,7 @@ def nearest_each(tree, origin, direction, out_triangle, out_distance):  # type: 
         out_triangle[i], out_distance[i] = nearest_inline(tree, o, d, NOTHING, stack, reach)
 
 
-@compiled
+@allocating
 def nearest_abreast(tree, rays, origin, direction, out_triangle, out_distance):  # type: ignore[no-untyped-def]
     """Nearest hit of each ray, sixteen at a time."""
     rays.facet[:] = NOTHING
