@@ -4,7 +4,7 @@
 const INK = "#1c2733", UNKNOWN = "#fff", NONE = "none", LABEL_OFF_WALL_M = 0.3;
 const COMPACT = 1.85; // diagonal over the side of a cube of equal volume, for which the views are
 const VIEWS = {
-  "the rear, above": [-0.75, -1.3, 0.95], "the left": [-1.8, 0.1, 0.5], "the right": [1.8, 0.1, 0.5],
+  "the rear, above": [-0.9, -1.56, 1.14], "the left": [-1.8, 0.1, 0.5], "the right": [1.8, 0.1, 0.5],
   "above": [0.001, -0.01, 1.8], "the front": [0.1, 1.8, 0.5],
 };
 const BYTES = { float32: Float32Array, int32: Int32Array };
