@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.kernels.compiled import allocating, uncounted
+from raysim.kernels.compiled import allocating, inlined, uncounted
 from raysim.kernels.nearest import nearest
 from raysim.kernels.tree import GRAZE_M, NOTHING, STACK, Tree
 from raysim.kernels.vec import Vec, along, dot, row, set_row, sub, unit
@@ -38,6 +38,16 @@ def mirror_point(p: Vec, n: Vec, level: float) -> Vec:
     return along(p, -2.0 * (dot(p, n) - level), n)
 
 
+@inlined
+def in_box(planes: Planes, f: int, p: Vec, slack: float) -> bool:
+    """Whether a point lies in facet f's box, or at most `slack` m outside."""
+    return (
+        planes.low[f, 0] - slack <= p.x <= planes.high[f, 0] + slack
+        and planes.low[f, 1] - slack <= p.y <= planes.high[f, 1] + slack
+        and planes.low[f, 2] - slack <= p.z <= planes.high[f, 2] + slack
+    )
+
+
 @uncounted
 def may_meet(planes: Planes, f: int, receiver: Vec, image: Vec) -> bool:
     """Whether the line from receiver to image crosses facet f's box; cheap, never wrongly no."""
@@ -47,12 +57,32 @@ def may_meet(planes: Planes, f: int, receiver: Vec, image: Vec) -> bool:
         return False
     behind = planes.level[f] - dot(image, n)
     p = along(receiver, ahead / (ahead + behind), sub(image, receiver))
-    slack = 1e-6
-    return (
-        planes.low[f, 0] - slack <= p.x <= planes.high[f, 0] + slack
-        and planes.low[f, 1] - slack <= p.y <= planes.high[f, 1] + slack
-        and planes.low[f, 2] - slack <= p.z <= planes.high[f, 2] + slack
-    )
+    return in_box(planes, f, p, 1e-6)
+
+
+@uncounted
+def may_hold(
+    planes: Planes,
+    chosen: NDArray[np.int64],
+    images: NDArray[np.float64],
+    order: int,
+    receiver: Vec,
+) -> bool:
+    """Whether the line from each image meets the box of its facet, back from the receiver.
+
+    Cheap, never wrongly no.
+    """
+    p, slack = receiver, 1e-6
+    for leg in range(order, 0, -1):
+        f, image = chosen[leg - 1], row(images, leg)
+        n = row(planes.normal, f)
+        ahead, behind = dot(p, n) - planes.level[f], planes.level[f] - dot(image, n)
+        if ahead < -slack or behind < -slack:
+            return False
+        p = along(p, ahead / (ahead + behind), sub(image, p))
+        if not in_box(planes, f, p, slack):
+            return False
+    return True
 
 
 @uncounted

@@ -16,33 +16,34 @@ from numpy.typing import NDArray
 from raysim.kernels.abreast import Rays, begin
 from raysim.kernels.boundary import covering, material_in, reflect
 from raysim.kernels.compiled import allocating, inlined
-from raysim.kernels.directions import mirrored, start_direction
+from raysim.kernels.directions import mirrored, on_sphere
 from raysim.kernels.emission import Emission, emit
-from raysim.kernels.images import Planes, mirror_point, path_holds
+from raysim.kernels.images import Planes, may_hold, mirror_point, path_holds
 from raysim.kernels.keys import key_after, source_key
 from raysim.kernels.lanes import ALL, WIDTH, bits, load, lowest
 from raysim.kernels.nearest import nearest_of_sixteen
 from raysim.kernels.ray import Room
 from raysim.kernels.tree import STACK
-from raysim.kernels.uniform import branch
 from raysim.kernels.vec import Vec, dot, load_vec, row, set_row, store_vec, sub, unit
 from raysim.kernels.walk import Lost, advance, inside, too_long
 
 DEEPEST = 64  # reflections a path may have and be known
-STREAM = 2_000_000  # number of the search among the streams of a seed
 
 
 class Candidates(NamedTuple):
-    """Sequences of facets, each the start of a ray's.
+    """Sequences of facets, each the start of a ray's, and how far rays come.
 
     facets : (rays, DEEPEST) that each ray meets
-    number : (rays,) of candidates
-    order, receiver : (rays, most) number of reflections; where the ray passes
-    key : (rays, most) told by source, facets and receiver
+    length : (rays,) m, to where it becomes dim
+    number : (portions,) of candidates that the rays of a portion tell
+    ray, order, receiver : (portions, most) whose facets, how many of them, to which receiver
+    key : (portions, most) told by source, facets and receiver
     """
 
     facets: NDArray[np.int32]
+    length: NDArray[np.float64]
     number: NDArray[np.int64]
+    ray: NDArray[np.int32]
     order: NDArray[np.int32]
     receiver: NDArray[np.int32]
     key: NDArray[np.uint64]
@@ -50,9 +51,15 @@ class Candidates(NamedTuple):
 
 @inlined
 def note_candidates(
-    room: Room, rays: Rays, alive: int, near_m: float, number: NDArray[np.int64], out: Candidates
+    room: Room,
+    portion: int,
+    rays: Rays,
+    alive: int,
+    near_m: float,
+    number: NDArray[np.int64],
+    out: Candidates,
 ) -> None:
-    """Note the paths of the rays `number` : (WIDTH,) that pass near receivers."""
+    """Note the paths of the rays `number` : (WIDTH,) of a portion that pass near receivers."""
     o, d, t = load_vec(rays.o), load_vec(rays.d), load(rays.t, 0)
     for r in range(len(room.receivers.radius)):
         c = row(room.receivers.position, r)
@@ -63,32 +70,31 @@ def note_candidates(
         while left != 0:
             lane = lowest(left)
             left &= left - 1
-            i, order = number[lane], rays.order[lane]
-            at = out.number[i]
+            order, at = rays.order[lane], out.number[portion]
             if order > room.plan.image_order and at < out.key.shape[1]:
-                out.order[i, at], out.receiver[i, at] = order, r
-                out.key[i, at] = key_after(rays.path[lane], r)
-                out.number[i] += 1
+                out.ray[portion, at] = number[lane]
+                out.order[portion, at], out.receiver[portion, at] = order, r
+                out.key[portion, at] = key_after(rays.path[lane], r)
+                out.number[portion] += 1
 
 
 @inlined
 def start_searching(
     sources: NDArray[np.float64],
     source: int,
-    stream: np.uint64,
-    begun: int,
+    places: NDArray[np.float64],
     started: int,
-    each: int,
     rays: Rays,
     bright: NDArray[np.float64],
     alive: int,
 ) -> int:
-    """Let rays begun + started ... of a source start where none is alive, up to `each`; which."""
+    """Let the next of the rays of `places` start from a source where none is alive; which."""
     new, free = 0, ALL & ~alive
-    while free != 0 and started < each:
+    while free != 0 and started < len(places):
         lane = lowest(free)
         free &= free - 1
-        begin(rays, lane, row(sources, source), start_direction(stream, begun + started), 0, stream)
+        d = on_sphere(places[started, 0], places[started, 1])
+        begin(rays, lane, row(sources, source), d, 0, np.uint64(0))
         rays.path[lane], bright[lane] = source_key(source), 1.0
         started += 1
         new |= 1 << lane
@@ -104,7 +110,7 @@ def mirror_on(
     alive: int,
     number: NDArray[np.int64],
     bright: NDArray[np.float64],
-    facets: NDArray[np.int32],
+    out: Candidates,
 ) -> int:
     """Mirror rays where they are and keep their facets; those that go on searching."""
     tree, boundary = room.tree, room.boundary
@@ -114,13 +120,14 @@ def mirror_on(
     while left != 0:
         lane = lowest(left)
         left &= left - 1
-        k, order = rays.triangle[lane], rays.order[lane]
-        bright[lane] *= brightness[boundary.material[tree.facet[k]]]
+        k, order, i = rays.triangle[lane], rays.order[lane], number[lane]
+        facet = tree.facet[k]
+        out.length[i] = rays.since[lane]
+        bright[lane] *= brightness[boundary.material[facet]]
         if bright[lane] < dim or order == DEEPEST or tree.fine[k]:
             alive &= ~(1 << lane)
             continue
-        facet = tree.facet[k]
-        rays.facet[lane], facets[number[lane], order] = facet, facet
+        rays.facet[lane], out.facets[i, order] = facet, facet
         rays.path[lane] = key_after(rays.path[lane], facet)
         rays.order[lane] += 1
     return alive
@@ -135,42 +142,39 @@ def follow_mirrored(
     brightness: NDArray[np.float64],
     dim: float,
     near_m: float,
-    seed: int,
-    search: int,
-    portions: int,
+    places: NDArray[np.float64],
     rays: Rays,
     out: Candidates,
 ) -> None:
-    """Candidates of the rays of sources first, first + step ...; of each source as many.
+    """Candidates of the rays of portions first, first + step ...; each source has as many.
 
-    Each source has `portions` sets of directions. A ray ends where its
-    share of `brightness` : (materials,) falls below `dim`, and where a facet is a piece of a
-    curve.
+    `places` : (rays, 2) of their directions on the unit square that is mapped to the sphere. A ray
+    ends where its share of `brightness` : (materials,) falls below `dim`, and where a facet is a
+    piece of a curve.
     """
-    each = len(out.number) // (len(sources) * portions)
     tree = room.tree  # taken in the loop it would be counted at every step
+    portions = len(out.number)
+    each = len(places) // portions
     number, bright = np.zeros(WIDTH, np.int64), np.empty(WIDTH)
     lost = Lost(np.zeros(1, np.int64), np.empty(6))
-    for task in range(first, len(sources) * portions, step):
-        source = task // portions
-        stream, begun = branch(np.uint64(seed), STREAM + source), search + task % portions * each
+    for portion in range(first, portions, step):
+        source, begun = portion * len(sources) // portions, portion * each
+        own = places[begun : begun + each]
         alive, started = 0, np.int64(0)
         while True:
-            new = start_searching(
-                sources, source, stream, begun, started, each, rays, bright, alive
-            )
+            new = start_searching(sources, source, own, started, rays, bright, alive)
             alive |= new
             while new != 0:
-                number[lowest(new)] = task * each + started
+                number[lowest(new)] = begun + started
                 started += 1
                 new &= new - 1
             if alive == 0:
                 break
             nearest_of_sixteen(tree, rays, alive)
             alive = inside(rays, alive, lost)
-            note_candidates(room, rays, alive, near_m, number, out)
+            note_candidates(room, portion, rays, alive, near_m, number, out)
             advance(rays)
-            alive = mirror_on(room, brightness, dim, rays, alive, number, bright, out.facets)
+            alive = mirror_on(room, brightness, dim, rays, alive, number, bright, out)
 
 
 @allocating
@@ -182,7 +186,7 @@ def weigh_paths(
     material_of: NDArray[np.int64],
     sources: NDArray[np.float64],
     emission: Emission,
-    source: NDArray[np.int64],
+    source: NDArray[np.int32],
     receiver: NDArray[np.int32],
     order: NDArray[np.int32],
     facets: NDArray[np.int32],
@@ -214,6 +218,8 @@ def weigh_paths(
         way = sub(row(images, order[i]), centre)
         length[i] = dot(way, way) ** 0.5
         energy[i] = 0.0
+        if not may_hold(planes, chosen, images, order[i], centre):
+            continue
         if not path_holds(tree, chosen, images, order[i], centre, stack, reach, points):
             continue
         p = row(images, 0)

@@ -15,15 +15,15 @@ from raysim.kernels.mirrored import DEEPEST, Candidates, follow_mirrored, weigh_
 from raysim.kernels.ray import NOTHING_EXACT, Plan
 from raysim.kernels.threads import share_out
 from raysim.kernels.walk import rays_in
+from raysim.solvers.aim import Aim
 from raysim.solvers.pack import Packed
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-AT_FIRST, EACH_ROUND, IN_ALL = 65536, 4096, 524288  # rays of a source, for one receiver
-AT_ONCE, PARTS = 4096, 16
+AT_FIRST, EACH_ROUND, IN_ALL = 49152, 1024, 524288  # rays of a source, for one receiver
+AT_ONCE, PARTS = 16384, 16
 NEAR_M = 1.0  # how near to a receiver a ray must pass
-DIM = 1e-2  # share of its energy with which a ray still searches
-MOST = 16  # paths that a ray tells, for each receiver
+DIM = 2e-2  # share of its energy with which a ray still searches
+MOST = 8  # paths that a ray tells of each receiver, on average
 WEIGHED = 1_000_000  # energies at once
 
 
@@ -43,31 +43,36 @@ class Mirrored:
         self._room = packed.room(plan)
         boundary = packed.boundary
         mirrored = (1.0 - boundary.scattering)[:, boundary.band_class]
-        self._brightness = (mirrored * boundary.reflectance).max(axis=1)
+        brightness = (mirrored * boundary.reflectance).max(axis=1)
         for first in np.unique(boundary.material):
-            own = self._brightness[first : first + boundary.steps[first] + 1]
+            own = brightness[first : first + boundary.steps[first] + 1]
             own[:] = own.max()
+        self._brightness = brightness
+        self._aims = [Aim(seed, source, DIM) for source in range(len(packed.sources))]
         self._material = boundary.material
 
     def learn(self, number: int) -> NDArray[np.uint64]:
         """Keys, sorted, of what is known in round `number`, the same however it came there."""
-        receivers = self._packed.direct_m.shape[1]
+        receivers = len(self._packed.receivers.radius)
         wanted = min(AT_FIRST + EACH_ROUND * number, IN_ALL) / sqrt(receivers)
         while self._rays < wanted:
-            self._search(PARTS * ceil(AT_ONCE / PARTS / receivers))
+            self._search(PARTS * ceil(AT_ONCE / PARTS / sqrt(receivers)))
         return self._keys
 
     def _search(self, rays: int) -> None:
         """Let `rays` more rays of each source search."""
         packed = self._packed
         sources, receivers = packed.direct_m.shape
-        number, most = sources * rays, MOST * receivers
+        places = np.concatenate([aim.places(rays) for aim in self._aims])
+        portions, most = sources * PARTS, MOST * receivers * rays // PARTS
         found = Candidates(
-            np.empty((number, DEEPEST), np.int32),
-            np.zeros(number, np.int64),
-            np.empty((number, most), np.int32),
-            np.empty((number, most), np.int32),
-            np.empty((number, most), np.uint64),
+            np.empty((len(places), DEEPEST), np.int32),
+            np.zeros(len(places)),
+            np.zeros(portions, np.int64),
+            np.empty((portions, most), np.int32),
+            np.empty((portions, most), np.int32),
+            np.empty((portions, most), np.int32),
+            np.empty((portions, most), np.uint64),
         )
         share_out(
             lambda first, step: follow_mirrored(
@@ -78,28 +83,26 @@ class Mirrored:
                 self._brightness,
                 DIM,
                 NEAR_M,
-                np.uint64(self._seed),
-                self._rays,
-                PARTS,
+                places,
                 rays_in(self._room),
                 found,
             ),
-            sources * PARTS,
+            portions,
         )
         self._rays += rays
-        ray, place = np.nonzero(np.arange(most) < found.number[:, None])
-        keys, one = np.unique(found.key[ray, place], return_index=True)
+        for aim, length in zip(self._aims, found.length.reshape(sources, rays), strict=True):
+            aim.learn(length)
+        noted = np.arange(most) < found.number[:, None]
+        keys, one = np.unique(found.key[noted], return_index=True)
         new = ~self._known(keys)
-        ray, place = ray[one[new]], place[one[new]]
+        ray, order, receiver = (
+            of[noted][one[new]] for of in (found.ray, found.order, found.receiver)
+        )
         at_once = max(1, WEIGHED // (self._heard.shape[3] * self._heard.shape[4]))
         for i in range(0, len(ray), at_once):
-            some, here = ray[i : i + at_once], place[i : i + at_once]
-            self._add(
-                some // rays,
-                found.receiver[some, here],
-                found.order[some, here],
-                found.facets[some],
-            )
+            some = slice(i, i + at_once)
+            own = ray[some]
+            self._add(own // rays, receiver[some], order[some], found.facets[own])
         self._keys = np.sort(np.concatenate([self._keys, keys[new]]), kind="stable")
 
     def _known(self, keys: NDArray[np.uint64]) -> NDArray[np.bool_]:
@@ -110,7 +113,7 @@ class Mirrored:
 
     def _add(
         self,
-        source: Ints,
+        source: NDArray[np.int32],
         receiver: NDArray[np.int32],
         order: NDArray[np.int32],
         facets: NDArray[np.int32],
