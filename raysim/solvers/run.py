@@ -144,7 +144,7 @@ class _Run:
         self.started = time.monotonic()
         self.scene, self.settings, self.progress = scene, settings, progress
         set_num_threads(settings.threads or cores())
-        progress(Progress("preparing the tracer (compiles once, about a minute)", 0.0))
+        progress(Progress("preparing the tracer (compiles once, about half a minute)", 0.0))
         groups = groups_of(scene, variants)
         pairs = len(scene.sources) * len(scene.receivers)
         facets = max(len(group.scene.facets) for group in groups)

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from raysim.kernels import cache, compiled
@@ -98,3 +99,56 @@ def test_our_kernels_are_kept_there():
     from raysim.kernels.vec import dot
 
     assert Path(dot.stats.cache_path).parent == compiled.FOLDER
+
+
+OURS = "from raysim.kernels.compiled import compiled, inlined\n"
+NEXT = """
+from leaf import leaf
+from {0} import {0}
+print({0}(1), sum(leaf.stats.cache_hits.values()))
+"""
+
+
+def test_an_inlined_function_kept_serves_the_next_kernel(tmp_path):
+    leaf = "@inlined\ndef leaf(x):\n    return 3 * x + 1\n"
+    (tmp_path / "leaf.py").write_text(OURS + leaf)
+    for name, value in (("first", "leaf(x)"), ("second", "leaf(leaf(x))")):
+        kernel = f"from leaf import leaf\n@compiled\ndef {name}(x):\n    return {value}\n"
+        (tmp_path / f"{name}.py").write_text(OURS + kernel)
+    root = Path(__file__).resolve().parents[2]
+    environment = os.environ | {
+        "PYTHONPATH": os.pathsep.join((str(tmp_path), str(root))),
+        "NUMBA_CACHE_DIR": str(tmp_path / "kept"),
+    }
+    printed = [
+        subprocess.run(
+            [sys.executable, "-c", NEXT.format(name)],
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.split()
+        for name in ("first", "second")
+    ]
+    assert printed == [["4", "0"], ["13", "1"]]
+
+
+def test_what_is_only_inlined_gets_no_machine_code(monkeypatch):
+    monkeypatch.setattr(compiled, "FOLDER", None)
+    half = compiled.inlined(lambda x: 0.5 * x)
+    quarter = compiled.compiled(lambda x: half(half(x)))
+    assert quarter(8.0) == 2.0
+    has_code = []
+    for kernel in (half, quarter):
+        (made,) = kernel.overloads.values()
+        name = made.fndesc.llvm_func_name
+        has_code.append(made.library.get_pointer_to_function(name) != 0)
+    assert has_code == [False, True]
+
+
+def test_integers_known_or_short_make_no_version_of_their_own(monkeypatch):
+    monkeypatch.setattr(compiled, "FOLDER", None)
+    add = compiled.inlined(lambda x, i: x + i)
+    total = compiled.compiled(lambda x, i: add(x, 1) + add(x, i) + add(x, np.int64(3)))
+    assert total(1.0, np.int32(2)) == 9.0
+    assert len(add.overloads) == 1
