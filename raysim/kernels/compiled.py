@@ -66,10 +66,13 @@ def _compiler(**options: Any) -> Callable[[Callable[..., Any]], Any]:
 allocating = _compiler(nogil=True)
 compiled = _compiler(_nrt=False)
 released = _compiler(nogil=True, _nrt=False)  # threads run it side by side
-uncounted = _compiler(_nrt=False, no_cpython_wrapper=True)  # called by kernels only
-inlined = _compiler(
-    forceinline=True, _nrt=False, no_cpython_wrapper=True, pipeline_class=PartCompiler
-)
+part: dict[str, Any] = {
+    "_nrt": False,
+    "no_cpython_wrapper": True,
+    "pipeline_class": PartCompiler,
+}
+uncounted = _compiler(**part)  # called by kernels only
+inlined = _compiler(forceinline=True, **part)
 exposed = _compiler(forceinline=True, _nrt=False)  # inlined, and called from Python too
 
 __all__ = [
