@@ -89,7 +89,7 @@ def two_threads(rays: int, repeats: int) -> list[float]:
         for threads in (1, 2):
             set_num_threads(threads)
             started = time.perf_counter()
-            trace_ours(room, 4 * rays, number)
+            trace_ours(room, 8 * rays, number)
             seconds[threads - 1, number] = time.perf_counter() - started
     return spread(seconds[0] / seconds[1])
 
