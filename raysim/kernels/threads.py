@@ -13,7 +13,6 @@ from typing import Any
 import numba
 
 config: Any = numba.config
-PARTS_A_THREAD = 2
 _number: int = config.NUMBA_NUM_THREADS
 
 
@@ -29,15 +28,14 @@ def set_num_threads(number: int) -> None:
 
 
 def share_out(kernel: Callable[..., None], tasks: int, *arguments: Any) -> None:
-    """Call kernel(first, step, *arguments) in threads, for the tasks first, first + step ...
+    """Call kernel(first, step, *arguments) in each thread, for the tasks first, first + step ...
 
-    Each task must write to places of its own. There are more parts than threads, so that one that
-    is held up by others' work leaves them less.
+    Each task must write to places of its own.
     """
-    if min(_number, tasks) <= 1:
+    step = max(1, min(_number, tasks))
+    if step == 1:
         kernel(0, 1, *arguments)
         return
-    step = min(PARTS_A_THREAD * _number, tasks)
-    with ThreadPoolExecutor(_number) as pool:
+    with ThreadPoolExecutor(step) as pool:
         for call in [pool.submit(kernel, first, step, *arguments) for first in range(step)]:
             call.result()

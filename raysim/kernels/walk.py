@@ -194,7 +194,8 @@ def trace_tasks(
         portion = portion_of(np.uint64(seed), source, batch, round_number)
         first_hero = 0 if round_number == PILOT else int(uniform(portion, 2) * heroes)
         lost = Lost(out_lost[source, batch : batch + 1], out_lost_ray[source, batch])
-        alive, specular, known, started = 0, 0, 0, np.int64(0)
+        alive, specular, known = 0, 0, 0
+        started, reflections = np.int64(0), np.int64(0)
         while True:
             begun = fill_up(
                 sources, emission, source, portion, first_hero, started, number, rays, alive
@@ -213,11 +214,13 @@ def trace_tasks(
             advance(rays)
             alive &= ~too_long(room.plan, rays)
             diffuse = pass_on(room, rays, alive)
-            out_reflections[source, batch] += how_many(alive)
+            reflections += how_many(alive)
             specular &= ~diffuse
             known = still_known(room.tree, rays, alive & specular, known)
             go_on(rays, diffuse)
             alive = survivors(room, rays, alive)
+        # once: threads that write numbers beside each other slow each other down
+        out_reflections[source, batch] += reflections
         hand_over(histogram, number, out[batch, :, source])
 
 
