@@ -94,6 +94,19 @@ def try_panes(tree, block, near, o, d, own, k, t):  # type: ignore[no-untyped-de
 
 
 @inlined
+def foresee(tree: Tree, node: int) -> None:
+    """Let the processor fetch what a ray meets next, while others take their steps."""
+    if node >= 0:
+        for i in range(BOX_ROWS):
+            prefetch(tree.box, (node * BOX_ROWS + i) * WIDTH)
+        prefetch(tree.child, node * WIDTH)
+    else:
+        for i in range(PANE_ROWS):
+            prefetch(tree.pane, (-(node + 1) * PANE_ROWS + i) * WIDTH)
+        prefetch(tree.pane_facet, -(node + 1) * WIDTH)
+
+
+@inlined
 def push(stack, reach, depth, bottom, child, entry):  # type: ignore[no-untyped-def]
     """Put a box on the stack, above `bottom` the nearest on top; the new depth."""
     place = depth
@@ -132,7 +145,10 @@ def step(tree, near, o, d, own, stack, reach, depth, k, t):  # type: ignore[no-u
     depth -= 1
     if node >= 0:
         limit = spread(reach_of(tree, t))
+        below = depth
         depth = open_node(tree, node, near, limit, stack, reach, depth)
+        for place in range(below, depth):
+            foresee(tree, stack[place])
     else:
         k, t = try_panes(tree, -node - 1, near, o, d, own, k, t)
     return still_near(reach_of(tree, t), reach, depth), k, t
@@ -221,19 +237,6 @@ def inverses(x):  # type: ignore[no-untyped-def]
     """1/x, finite."""
     least = spread(np.float32(1e-12))
     return np.float32(1.0) / choose(magnitude(x) < least, least, x)
-
-
-@inlined
-def foresee(tree: Tree, node: int) -> None:
-    """Let the processor fetch what a ray meets next, while others take their steps."""
-    if node >= 0:
-        for i in range(BOX_ROWS):
-            prefetch(tree.box, (node * BOX_ROWS + i) * WIDTH)
-        prefetch(tree.child, node * WIDTH)
-    else:
-        for i in range(PANE_ROWS):
-            prefetch(tree.pane, (-(node + 1) * PANE_ROWS + i) * WIDTH)
-        prefetch(tree.pane_facet, -(node + 1) * WIDTH)
 
 
 @inlined
