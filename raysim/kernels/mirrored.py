@@ -183,7 +183,6 @@ def weigh_paths(
     step: int,
     room: Room,
     planes: Planes,
-    material_of: NDArray[np.int64],
     sources: NDArray[np.float64],
     emission: Emission,
     source: NDArray[np.int32],
@@ -197,7 +196,6 @@ def weigh_paths(
 
     Parameters
     ----------
-    material_of : (facets,) where nothing covers them
     source, receiver, order : (n,); facets : (n, DEEPEST)
     length : (n,) m, written
     energy : (n, variants, bands) squared pressure re the 10 m free field, written; 0 where
@@ -231,7 +229,7 @@ def weigh_paths(
             cosine = abs(dot(unit(sub(q, p)), row(planes.normal, f)))
             count = covering(cover, f, q, over)
             for v in range(energy.shape[1]):
-                material = material_in(cover, over, count, v, material_of[f])
+                material = material_in(cover, over, count, v, boundary.material[f])
                 reflect(boundary, material, cosine, energy[i, v])
                 for b in range(energy.shape[2]):
                     energy[i, v, b] *= 1.0 - boundary.scattering[material, boundary.band_class[b]]

@@ -49,7 +49,6 @@ class Mirrored:
             own[:] = own.max()
         self._brightness = brightness
         self._aims = [Aim(seed, source, DIM) for source in range(len(packed.sources))]
-        self._material = boundary.material
 
     def learn(self, number: int) -> NDArray[np.uint64]:
         """Keys, sorted, of what is known in round `number`, the same however it came there."""
@@ -128,7 +127,6 @@ class Mirrored:
                 step,
                 self._room,
                 packed.planes,
-                self._material,
                 packed.sources,
                 packed.emission,
                 source,
